@@ -1,0 +1,143 @@
+"""The plant as the core knows it: frozen figures from the site file, in Celsius, kelvin, seconds, watts, litres."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import Enum
+
+from controller.control.course import Profile
+
+
+class Place(Enum):
+    """Where a probe sits."""
+
+    THERMOWELL = "thermowell"
+    STRAPPED = "strapped on"
+    ROOM = "room"
+    BATH = "bath"
+
+
+@dataclass(frozen=True, slots=True)
+class Probe:
+    """A temperature probe. A calibrated value is `gain` x raw + `offset_k`. Readings outside
+    `low_c`..`high_c` (the sensor's own range) are a failure; `quiet_s` without one is too."""
+
+    tag: str  # "vessel/name", "bath/name" or "room/name"
+    place: Place
+    quiet_s: float
+    gain: float = 1.0
+    offset_k: float = 0.0
+    low_c: float = -55.0  # range of the common digital probe: DS18B20 datasheet
+    high_c: float = 125.0
+    fastest_k_per_s: float = 0.1  # beyond a step of 1 K; common practice, no source
+    power_on_c: tuple[float, ...] = (85.0,)  # DS18B20 datasheet, Table 1: power-on reset value
+    disconnected_c: tuple[float, ...] = (-127.0,)  # what common drivers report for "no device"; common practice
+
+
+class Ending(Enum):
+    """How an output ends if nobody renews it."""
+
+    DEVICE_TIMER = "device timer"
+    POWER_LOSS = "power loss"
+    NOTHING = "nothing"
+
+
+@dataclass(frozen=True, slots=True)
+class Output:
+    """A cooler (glycol pump or valve) or a heater. `power_w` is what it moves when on, at the wort."""
+
+    tag: str  # "vessel/cooler" or "vessel/heater"
+    power_w: float
+    ending: Ending
+    lifetime_s: float = 90.0
+    renew_s: float = 25.0
+    shortest_on_s: float = 60.0
+    shortest_off_s: float = 180.0
+
+
+class LoopKind(Enum):
+    """The algorithm of a loop."""
+
+    ON_OFF = "on/off"
+    PID = "pid"
+
+
+@dataclass(frozen=True, slots=True)
+class Loop:
+    """How a vessel is regulated. PID gains act in watts per kelvin; pulses are spread over about `cycle_s`."""
+
+    kind: LoopKind
+    deadband_k: float
+    gain_w_per_k: float
+    integral_s: float
+    derivative_s: float
+    derivative_filter_s: float
+    cycle_s: float
+    changeover_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """No setpoint from any source leaves `low_c`..`high_c` (design rule 7)."""
+
+    low_c: float
+    high_c: float
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmLimits:
+    """When a vessel alarms: `deviation_k` from the setpoint of the moment for `delay_s`; below `low_c` or
+    above `high_c` for `limit_delay_s`; a forgotten "off" every `reminder_s`."""
+
+    deviation_k: float
+    delay_s: float
+    low_c: float
+    high_c: float
+    limit_delay_s: float
+    deadband_k: float
+    reminder_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Vessel:
+    """One fermenter. `heat_capacity_j_per_k` is of the full vessel (wort and wall)."""
+
+    name: str
+    volume_l: float
+    heat_capacity_j_per_k: float
+    probes: tuple[Probe, ...]
+    cooler: Output | None
+    heater: Output | None
+    loop: Loop
+    limits: Limits
+    alarms: AlarmLimits
+    freeze_margin_k: float = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Bath:
+    """The glycol reservoir that all coolers share. `chiller_w` is what the chiller can remove for long;
+    above `warm_c` crashes wait; `freeze_c` is the glycol's freezing point."""
+
+    probes: tuple[Probe, ...]
+    setpoint_c: float
+    warm_c: float
+    freeze_c: float
+    freeze_margin_k: float
+    chiller_w: float
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """One daemon's whole plant. Vessels are in the order of their names."""
+
+    name: str
+    scan_s: float
+    vessels: tuple[Vessel, ...]
+    bath: Bath | None
+    room: Probe | None
+    profiles: Mapping[str, Profile] = field(default_factory=dict)
+    manual_heat_over_mqtt: bool = False
+
+    def vessel(self, name: str) -> Vessel | None:
+        """The vessel of that name, or None."""
+        return next((v for v in self.vessels if v.name == name), None)

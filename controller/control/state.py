@@ -1,0 +1,260 @@
+"""Everything that the core remembers from one scan to the next: frozen plain data, to JSON and back by `codec`."""
+
+from collections.abc import Mapping
+from enum import Enum
+from typing import NamedTuple
+
+from controller.control.course import Profile
+from controller.control.site import Bath, Output, Probe, Site, Vessel
+from controller.control.values import Drive, Estimate, Setpoint, Signal, Status
+
+STATE_VERSION = 1
+
+
+class BatchState(Enum):
+    """ISA-88 (IEC 61512) state of a vessel's batch; design.md §2 says what each does with the outputs."""
+
+    IDLE = "idle"
+    RUNNING = "running"
+    HELD = "held"
+    COMPLETE = "complete"
+    STOPPED = "stopped"
+    ABORTED = "aborted"
+
+
+class Mode(Enum):
+    """Who moves the outputs of a loop."""
+
+    AUTO = "auto"
+    MANUAL = "manual"
+    OFF = "off"
+
+
+class GravityReading(NamedTuple):
+    """A specific gravity (20/20 °C) that the brewer entered, on the service's time line."""
+
+    gravity: float
+    at_s: float
+    utc_s: float | None
+
+
+class Batch(NamedTuple):
+    """What is in the vessel: wort figures, yeast, readings. `volume_l` None means unknown: then no heat."""
+
+    name: str
+    og: float | None
+    volume_l: float | None
+    yeast: str
+    profile: Profile
+    started_s: float
+    started_utc_s: float | None
+    gravities: tuple[GravityReading, ...] = ()
+
+
+class ProgramState(NamedTuple):
+    """Position in the profile. `counted_s` is step time, `elapsed_s` all time since the step began,
+    `from_c` the setpoint when it began, `overtime` set once the longest time has been reported."""
+
+    step: int
+    counted_s: float
+    elapsed_s: float
+    from_c: float
+    reached: bool = False
+    confirmed: bool = False
+    waiting: bool = False  # only the brewer's confirmation is missing
+    overtime: bool = False
+
+
+class Manual(NamedTuple):
+    """A manual output, -1 (full cooling) .. +1 (full heat), and when it ends."""
+
+    duty: float
+    until_s: float
+
+
+class LoopState(NamedTuple):
+    """Memory of one loop. `heat_w` is the last demand; `calling` the on/off loop's direction (-1, 0, +1)."""
+
+    integral_w: float = 0.0
+    filtered_c: float | None = None
+    slope_k_per_s: float = 0.0
+    heat_w: float = 0.0
+    calling: int = 0
+    automatic: bool = False
+
+
+class OutputState(NamedTuple):
+    """One output: what was last commanded and why, and the pulse shaper's account.
+
+    `owed_s` is on-time asked for and not yet given; `since_s` the time of the last change;
+    `sent_s` the last command's time; `starts` and `on_s` count since the store began."""
+
+    on: bool
+    since_s: float
+    sent_s: float
+    reason: str
+    owed_s: float = 0.0
+    starts: int = 0
+    on_s: float = 0.0
+
+
+class AlarmPhase(Enum):
+    """An alarm's life by ISA-18.2 (IEC 62682); the names are the design's."""
+
+    NORMAL = "normal"
+    UNACKNOWLEDGED = "active, unacknowledged"
+    ACKNOWLEDGED = "active, acknowledged"
+    RETURNED = "returned to normal, unacknowledged"
+    SUPPRESSED = "suppressed by design"
+
+
+class AlarmState(NamedTuple):
+    """One alarm that is not quietly normal. `since_s` is when its condition last began (None: not present),
+    `raised_s` when it last became active."""
+
+    phase: AlarmPhase
+    since_s: float | None
+    raised_s: float | None
+    text: str
+
+
+class VesselState(NamedTuple):
+    """All that is remembered of one vessel."""
+
+    in_service: bool
+    condition: BatchState
+    mode: Mode
+    batch: Batch | None
+    program: ProgramState | None
+    manual: Manual | None
+    setpoint: Setpoint | None
+    estimate: Estimate
+    loop: LoopState
+    cooler: OutputState | None
+    heater: OutputState | None
+    applied_w: float  # the grant as the interlock let it through
+    waiting_s: float  # how long the bath has refused it
+    grant_reason: str
+    settling_best_k: float | None  # after a jump of the setpoint: least deviation so far; None = arrived
+    settling_since_s: float  # when that least deviation was last beaten
+    off_since_s: float | None  # since when the mode is "off" with beer inside
+    blind_since_s: float | None  # since when the estimate drives nothing
+
+
+class SiteState(NamedTuple):
+    """The state of the whole site. `alarms` is keyed "vessel/kind" ("bath/kind" for the bath)."""
+
+    version: int
+    now_s: float
+    utc_s: float | None
+    started: bool  # False until everything has been commanded off once
+    outage_open: bool  # restarted, and the length of the outage is not known yet
+    number: int  # of the last command
+    epoch: int  # rises with each start
+    signals: Mapping[str, Signal]
+    vessels: Mapping[str, VesselState]
+    alarms: Mapping[str, AlarmState]
+    bath_crash_pause: bool
+    answers: Mapping[str, str]  # action id -> answer, the newest 200
+
+
+NEVER = Signal(None, 0.0, Status.FAILURE, "no reading yet")
+NO_ESTIMATE = Estimate(None, 0.0, 0.0, 0.0, 0.0, Drive.NOTHING, "no reading yet")
+
+
+def probes_of(site: Site) -> tuple[Probe, ...]:
+    """All probes of the site in a fixed order: vessels by name, bath, room."""
+    wort = tuple(probe for vessel in site.vessels for probe in vessel.probes)
+    bath = site.bath.probes if isinstance(site.bath, Bath) else ()
+    room = (site.room,) if site.room else ()
+    return wort + bath + room
+
+
+def initial_state(site: Site, now_s: float) -> SiteState:
+    """The state of a plant that the service has never seen: every vessel idle, everything to be commanded off."""
+    return SiteState(
+        version=STATE_VERSION,
+        now_s=now_s,
+        utc_s=None,
+        started=False,
+        outage_open=False,
+        number=0,
+        epoch=1,
+        signals={probe.tag: NEVER for probe in probes_of(site)},
+        vessels={vessel.name: _idle(vessel, now_s) for vessel in site.vessels},
+        alarms={},
+        bath_crash_pause=False,
+        answers={},
+    )
+
+
+def resumed_state(site: Site, saved: SiteState, now_s: float) -> SiteState:
+    """The saved state made ready to go on after a stop of unknown length.
+
+    Batches, program positions, alarms and running totals go on; signals must be proven again; every output
+    counts as switched off now, so that protective off times run from the start. Vessels new in the site
+    file begin idle; a batch in a vessel that the file no longer has is an error.
+
+    Raises:
+        ValueError: the saved state has a batch in a vessel that the site file does not name.
+    """
+    vessels = {}
+    for vessel in site.vessels:
+        kept = saved.vessels.get(vessel.name)
+        vessels[vessel.name] = _resumed(vessel, kept, now_s) if kept else _idle(vessel, now_s)
+    lost = [name for name, kept in saved.vessels.items() if kept.batch and name not in vessels]
+    if lost:
+        raise ValueError(
+            f"the store has a batch in {', '.join(sorted(lost))}, which the site file does not name; "
+            "put the vessel back into the file, end its batch, then remove it; nothing was changed"
+        )
+    return saved._replace(
+        now_s=now_s,
+        started=False,
+        outage_open=saved.utc_s is not None,
+        epoch=saved.epoch + 1,
+        signals={probe.tag: NEVER for probe in probes_of(site)},
+        vessels=vessels,
+    )
+
+
+def _output(output: Output | None, now_s: float, kept: OutputState | None) -> OutputState | None:
+    if output is None:
+        return None
+    starts, on_s = (kept.starts, kept.on_s) if kept else (0, 0.0)
+    return OutputState(False, now_s, now_s - output.renew_s, "start: everything off first", 0.0, starts, on_s)
+
+
+def _idle(vessel: Vessel, now_s: float) -> VesselState:
+    return VesselState(
+        in_service=True,
+        condition=BatchState.IDLE,
+        mode=Mode.AUTO,
+        batch=None,
+        program=None,
+        manual=None,
+        setpoint=None,
+        estimate=NO_ESTIMATE,
+        loop=LoopState(),
+        cooler=_output(vessel.cooler, now_s, None),
+        heater=_output(vessel.heater, now_s, None),
+        applied_w=0.0,
+        waiting_s=0.0,
+        grant_reason="",
+        settling_best_k=None,
+        settling_since_s=now_s,
+        off_since_s=None,
+        blind_since_s=None,
+    )
+
+
+def _resumed(vessel: Vessel, kept: VesselState, now_s: float) -> VesselState:
+    return kept._replace(
+        estimate=NO_ESTIMATE,
+        loop=LoopState(integral_w=kept.loop.integral_w),
+        cooler=_output(vessel.cooler, now_s, kept.cooler),
+        heater=_output(vessel.heater, now_s, kept.heater),
+        applied_w=0.0,
+        waiting_s=0.0,
+        blind_since_s=None,
+    )
