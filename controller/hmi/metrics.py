@@ -1,0 +1,192 @@
+"""Prometheus metrics: one collector that builds every sample from the last scan's result.
+
+No gauge is ever set elsewhere, so nothing can go stale. What is not known has no sample (never NaN). Names and
+suffixes follow the OpenMetrics 1.0 specification; labels come from closed sets or from the site file.
+"""
+
+import re
+from collections.abc import Callable, Iterator, Mapping
+from typing import NamedTuple
+
+from prometheus_client import CollectorRegistry
+from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, InfoMetricFamily
+from prometheus_client.exposition import choose_encoder
+from prometheus_client.metrics_core import Metric
+from prometheus_client.registry import Collector
+
+import controller
+from controller.control.alarm_list import ALARMS
+from controller.control.site import Site
+from controller.control.state import AlarmPhase, BatchState, Mode, OutputState, SiteState, VesselState
+from controller.control.values import Drive
+from controller.hmi.words import STATUS_WORDS, deviation_k, number, trusted_c
+
+Snapshot = Callable[[], tuple[Site, SiteState] | None]
+
+_ACTIVE = (AlarmPhase.UNACKNOWLEDGED, AlarmPhase.ACKNOWLEDGED)
+_WORD = re.compile(r"[a-z][a-z0-9_ -]{0,39}")
+_VESSEL = ("site", "vessel")
+
+
+class ShellCounts(NamedTuple):
+    """What only the shell knows, since it started. `refused` counts messages by reason, a short constant of the code."""
+
+    scans: int
+    missed_scans: int
+    refused: Mapping[str, int]
+    broker_connected: bool
+
+
+class SnapshotCollector(Collector):
+    """Builds all samples at scrape time from the snapshot and the shell's counts. Reads only frozen data."""
+
+    def __init__(self, snapshot: Snapshot, counts: Callable[[], ShellCounts]) -> None:
+        self._snapshot = snapshot
+        self._counts = counts
+
+    def describe(self) -> list[Metric]:
+        """Nothing: so registering does not collect."""
+        return []
+
+    def collect(self) -> Iterator[Metric]:
+        """All families, each once; those of the plant only after the first scan."""
+        yield InfoMetricFamily("cellarhand_build", "Version of the controller.", {"version": controller.__version__})
+        yield from _shell(self._counts())
+        snapshot = self._snapshot()
+        if snapshot is not None:
+            yield from _plant(*snapshot)
+
+
+def private_registry(snapshot: Snapshot, counts: Callable[[], ShellCounts]) -> CollectorRegistry:
+    """A registry of our own with the one collector: no global state."""
+    registry = CollectorRegistry(auto_describe=False)
+    registry.register(SnapshotCollector(snapshot, counts))
+    return registry
+
+
+def exposition(registry: CollectorRegistry, accept: str) -> tuple[bytes, str]:
+    """The scrape's body and its content type: OpenMetrics where the Accept header asks for it, else plain text."""
+    encode, content_type = choose_encoder(accept)
+    return encode(registry), content_type
+
+
+def _shell(counts: ShellCounts) -> Iterator[Metric]:
+    yield CounterMetricFamily("cellarhand_scans", "Scans carried out since the daemon started.", counts.scans)
+    yield CounterMetricFamily("cellarhand_scans_missed", "Scans left out because one took too long.", counts.missed_scans)
+    refused = CounterMetricFamily("cellarhand_messages_refused", "Messages refused, by reason.", labels=("reason",))
+    sums: dict[str, int] = {}
+    for reason, count in counts.refused.items():
+        label = reason if _WORD.fullmatch(reason) else "other"
+        sums[label] = sums.get(label, 0) + count
+    for label, count in sorted(sums.items()):
+        refused.add_metric((label,), count)
+    yield refused
+    yield GaugeMetricFamily("cellarhand_mqtt_connected", "1 while the broker is connected.", int(counts.broker_connected))
+
+
+def _plant(site: Site, state: SiteState) -> Iterator[Metric]:
+    vessels = [(vessel.name, state.vessels[vessel.name]) for vessel in site.vessels if vessel.name in state.vessels]
+    yield from _temperatures(site.name, vessels)
+    yield from _positions(site.name, vessels)
+    yield from _outputs(site.name, vessels)
+    yield from _signals(site, state)
+    yield from _alarms(site.name, state)
+    yield from _surroundings(site, state)
+
+
+def _temperatures(site: str, vessels: list[tuple[str, VesselState]]) -> Iterator[Metric]:
+    temperature = _gauge("vessel_temperature", "Wort temperature, while a probe is fit to drive.", _VESSEL, "celsius")
+    low = _gauge("vessel_setpoint_low", "Heating acts below this.", _VESSEL, "celsius")
+    high = _gauge("vessel_setpoint_high", "Cooling acts above this.", _VESSEL, "celsius")
+    deviation = _gauge("vessel_deviation", "Wort outside the setpoint: positive is too warm.", _VESSEL, "celsius")
+    for name, vessel in vessels:
+        wort_c = vessel.estimate.celsius if vessel.estimate.drive is not Drive.NOTHING else None
+        _add(temperature, (site, name), wort_c)
+        _add(deviation, (site, name), deviation_k(wort_c, vessel.setpoint))
+        if vessel.setpoint is not None:
+            _add(low, (site, name), vessel.setpoint.low_c)
+            _add(high, (site, name), vessel.setpoint.high_c)
+    yield from (temperature, low, high, deviation)
+
+
+def _positions(site: str, vessels: list[tuple[str, VesselState]]) -> Iterator[Metric]:
+    condition = _gauge("vessel_batch_state", "1 for the ISA-88 state of the batch.", (*_VESSEL, "state"))
+    mode = _gauge("vessel_mode", "1 for the mode of the loop.", (*_VESSEL, "mode"))
+    step = _gauge("vessel_step_index", "Step of the profile, counted from 1.", _VESSEL)
+    counted = _gauge("vessel_step_counted", "Step time: good signal, wort in tolerance.", _VESSEL, "seconds")
+    elapsed = _gauge("vessel_step_elapsed", "All time since the step began.", _VESSEL, "seconds")
+    waits = _gauge("vessel_waits_for_brewer", "1 while only the brewer's confirmation is missing.", _VESSEL)
+    for name, vessel in vessels:
+        for each in BatchState:
+            condition.add_metric((site, name, each.value), int(each is vessel.condition))
+        for kind in Mode:
+            mode.add_metric((site, name, kind.value), int(kind is vessel.mode))
+        if vessel.program is not None:
+            step.add_metric((site, name), vessel.program.step + 1)
+            _add(counted, (site, name), vessel.program.counted_s)
+            _add(elapsed, (site, name), vessel.program.elapsed_s)
+            waits.add_metric((site, name), int(vessel.program.waiting))
+    yield from (condition, mode, step, counted, elapsed, waits)
+
+
+def _outputs(site: str, vessels: list[tuple[str, VesselState]]) -> Iterator[Metric]:
+    labels = (*_VESSEL, "output")
+    on = _gauge("vessel_output_on", "1 while the output is commanded on.", labels)
+    on_s = CounterMetricFamily("cellarhand_vessel_output_on_seconds", "Time commanded on.", labels=labels, unit="seconds")
+    starts = CounterMetricFamily("cellarhand_vessel_output_starts", "Changes from off to on.", labels=labels)
+    demand = _gauge("vessel_demand", "What the loop asks for: positive heats, negative cools.", _VESSEL, "watts")
+    applied = _gauge("vessel_applied", "What bath and interlock let through of it.", _VESSEL, "watts")
+    for name, vessel in vessels:
+        outputs: tuple[tuple[str, OutputState | None], ...] = (("cooler", vessel.cooler), ("heater", vessel.heater))
+        for tag, output in outputs:
+            if output is not None:
+                on.add_metric((site, name, tag), int(output.on))
+                on_s.add_metric((site, name, tag), output.on_s)
+                starts.add_metric((site, name, tag), output.starts)
+        _add(demand, (site, name), vessel.loop.heat_w)
+        _add(applied, (site, name), vessel.applied_w)
+    yield from (on, on_s, starts, demand, applied)
+
+
+def _signals(site: Site, state: SiteState) -> Iterator[Metric]:
+    status = _gauge("signal_status", "1 for the NAMUR NE 107 status of the signal.", ("site", "probe", "status"))
+    age = _gauge("signal_age", "Since the last accepted reading.", ("site", "probe"), "seconds")
+    for tag, signal in sorted(state.signals.items()):
+        for each, word in STATUS_WORDS.items():
+            status.add_metric((site.name, tag, word.replace(" ", "_")), int(each is signal.status))
+        if signal.celsius is not None:
+            _add(age, (site.name, tag), state.now_s - signal.at_s)
+    yield from (status, age)
+
+
+def _alarms(site: str, state: SiteState) -> Iterator[Metric]:
+    active = _gauge("alarm_active", "1 for each active alarm.", ("site", "vessel", "kind", "priority"))
+    waiting = _gauge("alarms_unacknowledged", "Active alarms that nobody has acknowledged.", ("site",))
+    unacknowledged = 0
+    for key, alarm in sorted(state.alarms.items()):
+        subject, _, kind = key.rpartition("/")
+        unacknowledged += alarm.phase is AlarmPhase.UNACKNOWLEDGED
+        if alarm.phase in _ACTIVE and kind in ALARMS:
+            active.add_metric((site, subject, kind, str(getattr(ALARMS[kind].priority, "value", ALARMS[kind].priority))), 1)
+    waiting.add_metric((site,), unacknowledged)
+    yield from (active, waiting)
+
+
+def _surroundings(site: Site, state: SiteState) -> Iterator[Metric]:
+    bath = _gauge("bath_temperature", "Glycol in the reservoir.", ("site",), "celsius")
+    room = _gauge("room_temperature", "Air around the vessels.", ("site",), "celsius")
+    if site.bath is not None:
+        _add(bath, (site.name,), trusted_c(state.signals, site.bath.probes))
+    if site.room is not None:
+        _add(room, (site.name,), trusted_c(state.signals, (site.room,)))
+    yield from (bath, room)
+
+
+def _gauge(name: str, what: str, labels: tuple[str, ...], unit: str = "") -> GaugeMetricFamily:
+    return GaugeMetricFamily(f"cellarhand_{name}", what, labels=labels, unit=unit)
+
+
+def _add(family: GaugeMetricFamily, labels: tuple[str, ...], value: float | None) -> None:
+    finite = number(value, 4)
+    if finite is not None:
+        family.add_metric(labels, finite)

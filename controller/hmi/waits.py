@@ -1,0 +1,93 @@
+"""What a step waits for, in the brewer's words and units. The core decides *whether* it waits (`program.unmet`)."""
+
+from controller.control.beer import apparent_attenuation
+from controller.control.course import ProfileStep
+from controller.control.program import Wait, unmet, within_tolerance
+from controller.control.state import Batch, BatchState, ProgramState, VesselState
+from controller.control.values import Drive
+from controller.hmi.words import band_text, duration_text, printable, share_text, temperature_text
+
+
+def waits(vessel: VesselState, units: str) -> list[str]:
+    """One sentence for each thing that the current step still waits for; empty without a running profile."""
+    batch, position = vessel.batch, vessel.program
+    step = step_of(vessel)
+    if batch is None or position is None or step is None:
+        return []
+    sentences = [_sentence(wait, step, position, batch, vessel, units) for wait in unmet(step, position, batch)]
+    still = _clock_stands(vessel, step) if sentences else ""
+    return [*sentences, still] if still else sentences
+
+
+def step_of(vessel: VesselState) -> ProfileStep | None:
+    """The step in which the vessel's batch is (running or held), or None."""
+    if vessel.batch is None or vessel.program is None:
+        return None
+    if vessel.condition not in (BatchState.RUNNING, BatchState.HELD):
+        return None
+    steps = vessel.batch.profile.steps
+    return steps[vessel.program.step] if 0 <= vessel.program.step < len(steps) else None
+
+
+def last_gravity(batch: Batch) -> float | None:
+    """The newest gravity that the brewer entered, or None."""
+    return batch.gravities[-1].gravity if batch.gravities else None
+
+
+def attenuation_of(batch: Batch) -> float | None:
+    """Apparent attenuation 0..1 by the newest entered gravity, or None where OG or gravity is unknown."""
+    gravity = last_gravity(batch)
+    if gravity is None or batch.og is None:
+        return None
+    try:
+        return apparent_attenuation(batch.og, gravity)
+    except ValueError:
+        return None
+
+
+def _sentence(
+    wait: Wait, step: ProfileStep, position: ProgramState, batch: Batch, vessel: VesselState, units: str
+) -> str:
+    ends = step.ends
+    target = temperature_text(step.target_c, units)
+    if wait is Wait.RAMP:
+        at = vessel.setpoint
+        now = band_text(at.low_c, at.high_c, units) if at else "–"
+        return f"until the ramp has reached {target} (setpoint now {now})"
+    if wait is Wait.REACHED:
+        return f"until the wort has reached {target} (now {temperature_text(vessel.estimate.celsius, units)})"
+    if wait is Wait.TIME:
+        return f"counted {duration_text(position.counted_s)} of {duration_text(ends.after_s or 0.0)}"
+    if wait is Wait.GRAVITY:
+        return f"until gravity {ends.gravity:.3f} ({_gravity_now(batch)})"
+    if wait is Wait.ATTENUATION:
+        return f"until {share_text(ends.attenuation)} apparent attenuation ({_attenuation_now(batch)})"
+    if wait is Wait.STEADY:
+        return f"until gravity has been steady for {duration_text(ends.steady_s or 0.0)} ({_gravity_now(batch)})"
+    return f"waits for you: {printable(ends.confirmed)}"
+
+
+def _gravity_now(batch: Batch) -> str:
+    gravity = last_gravity(batch)
+    return "no gravity entered yet" if gravity is None else f"now {gravity:.3f}"
+
+
+def _attenuation_now(batch: Batch) -> str:
+    if batch.og is None:
+        return "the batch has no OG: enter one"
+    if last_gravity(batch) is None:
+        return "no gravity entered yet"
+    return f"now {share_text(attenuation_of(batch))}"
+
+
+def _clock_stands(vessel: VesselState, step: ProfileStep) -> str:
+    """Why step time is not counted at this moment, or "" if it is or if no time is asked for."""
+    if vessel.condition is BatchState.HELD:
+        return "held: the step's clock stands still"
+    if step.ends.after_s is None or vessel.setpoint is None:
+        return ""
+    if vessel.estimate.celsius is None or vessel.estimate.drive is Drive.NOTHING:
+        return "not counting: no good signal"
+    if not within_tolerance(step, vessel.setpoint, vessel.estimate):
+        return f"not counting: more than {step.tolerance_k:g} K from the setpoint"
+    return ""
