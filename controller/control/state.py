@@ -5,7 +5,7 @@ from enum import Enum
 from typing import NamedTuple
 
 from controller.control.course import Profile
-from controller.control.site import Bath, Output, Probe, Site, Vessel
+from controller.control.site import Output, Probe, Site, Vessel
 from controller.control.values import Drive, Estimate, Setpoint, Signal, Status
 
 STATE_VERSION = 1
@@ -39,15 +39,17 @@ class GravityReading(NamedTuple):
 
 
 class Batch(NamedTuple):
-    """What is in the vessel: wort figures, yeast, readings. `volume_l` None means unknown: then no heat."""
+    """What is in the vessel: wort figures, yeast, readings. `volume_l` None means unknown: then no heat.
+    `freezing_c` is the freezing point at the lower bound of the alcohol that the entered gravities prove."""
 
     name: str
     og: float | None
     volume_l: float | None
     yeast: str
-    profile: Profile
+    profile: Profile | None
     started_s: float
     started_utc_s: float | None
+    freezing_c: float = 0.0
     gravities: tuple[GravityReading, ...] = ()
 
 
@@ -86,14 +88,15 @@ class LoopState(NamedTuple):
 class OutputState(NamedTuple):
     """One output: what was last commanded and why, and the pulse shaper's account.
 
-    `owed_s` is on-time asked for and not yet given; `since_s` the time of the last change;
-    `sent_s` the last command's time; `starts` and `on_s` count since the store began."""
+    `owed_s` is on-time asked for and not yet given; `since_s` the time of the last change; `sent_s` the last
+    command's time; `ended_s` when it was last seen on; `starts` and `on_s` count since the store began."""
 
     on: bool
     since_s: float
     sent_s: float
     reason: str
     owed_s: float = 0.0
+    ended_s: float | None = None
     starts: int = 0
     on_s: float = 0.0
 
@@ -133,12 +136,9 @@ class VesselState(NamedTuple):
     cooler: OutputState | None
     heater: OutputState | None
     applied_w: float  # the grant as the interlock let it through
-    waiting_s: float  # how long the bath has refused it
-    grant_reason: str
     settling_best_k: float | None  # after a jump of the setpoint: least deviation so far; None = arrived
     settling_since_s: float  # when that least deviation was last beaten
     off_since_s: float | None  # since when the mode is "off" with beer inside
-    blind_since_s: float | None  # since when the estimate drives nothing
 
 
 class SiteState(NamedTuple):
@@ -148,7 +148,7 @@ class SiteState(NamedTuple):
     now_s: float
     utc_s: float | None
     started: bool  # False until everything has been commanded off once
-    outage_open: bool  # restarted, and the length of the outage is not known yet
+    outage_since_s: float | None  # restarted at, while the length of the outage is not known yet
     number: int  # of the last command
     epoch: int  # rises with each start
     signals: Mapping[str, Signal]
@@ -159,13 +159,14 @@ class SiteState(NamedTuple):
 
 
 NEVER = Signal(None, 0.0, Status.FAILURE, "no reading yet")
+NO_LOOP = LoopState()
 NO_ESTIMATE = Estimate(None, 0.0, 0.0, 0.0, 0.0, Drive.NOTHING, "no reading yet")
 
 
 def probes_of(site: Site) -> tuple[Probe, ...]:
     """All probes of the site in a fixed order: vessels by name, bath, room."""
     wort = tuple(probe for vessel in site.vessels for probe in vessel.probes)
-    bath = site.bath.probes if isinstance(site.bath, Bath) else ()
+    bath = site.bath.probes if site.bath else ()
     room = (site.room,) if site.room else ()
     return wort + bath + room
 
@@ -177,7 +178,7 @@ def initial_state(site: Site, now_s: float) -> SiteState:
         now_s=now_s,
         utc_s=None,
         started=False,
-        outage_open=False,
+        outage_since_s=None,
         number=0,
         epoch=1,
         signals={probe.tag: NEVER for probe in probes_of(site)},
@@ -211,7 +212,7 @@ def resumed_state(site: Site, saved: SiteState, now_s: float) -> SiteState:
     return saved._replace(
         now_s=now_s,
         started=False,
-        outage_open=saved.utc_s is not None,
+        outage_since_s=now_s if saved.utc_s is not None else None,
         epoch=saved.epoch + 1,
         signals={probe.tag: NEVER for probe in probes_of(site)},
         vessels=vessels,
@@ -221,8 +222,10 @@ def resumed_state(site: Site, saved: SiteState, now_s: float) -> SiteState:
 def _output(output: Output | None, now_s: float, kept: OutputState | None) -> OutputState | None:
     if output is None:
         return None
-    starts, on_s = (kept.starts, kept.on_s) if kept else (0, 0.0)
-    return OutputState(False, now_s, now_s - output.renew_s, "start: everything off first", 0.0, starts, on_s)
+    off = OutputState(False, now_s, now_s - 1.0, "start: everything off first")  # not sent yet
+    if kept is None:
+        return off
+    return off._replace(ended_s=now_s if kept.on else kept.ended_s, starts=kept.starts, on_s=kept.on_s)
 
 
 def _idle(vessel: Vessel, now_s: float) -> VesselState:
@@ -239,12 +242,9 @@ def _idle(vessel: Vessel, now_s: float) -> VesselState:
         cooler=_output(vessel.cooler, now_s, None),
         heater=_output(vessel.heater, now_s, None),
         applied_w=0.0,
-        waiting_s=0.0,
-        grant_reason="",
         settling_best_k=None,
         settling_since_s=now_s,
         off_since_s=None,
-        blind_since_s=None,
     )
 
 
@@ -255,6 +255,4 @@ def _resumed(vessel: Vessel, kept: VesselState, now_s: float) -> VesselState:
         cooler=_output(vessel.cooler, now_s, kept.cooler),
         heater=_output(vessel.heater, now_s, kept.heater),
         applied_w=0.0,
-        waiting_s=0.0,
-        blind_since_s=None,
     )

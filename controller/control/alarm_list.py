@@ -1,0 +1,99 @@
+"""The alarms that can be raised: what each means, what follows if nobody acts, and what to do."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import Enum
+
+
+class Priority(Enum):
+    """How soon a person must act (ISA-18.2 asks for few levels)."""
+
+    HIGH = "high"
+    MEDIUM = "medium"
+    LOW = "low"
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmKind:
+    """One row of the list."""
+
+    priority: Priority
+    cause: str
+    consequence: str
+    action: str
+
+
+ALARMS: Mapping[str, AlarmKind] = {
+    "signal": AlarmKind(
+        Priority.HIGH,
+        "no probe of the vessel gives a signal fit to drive",
+        "heating and cooling are off; a beer at high kräusen warms by about 0.6 K an hour",
+        "look at the probe, its cable and the node that reports it",
+    ),
+    "probe": AlarmKind(
+        Priority.MEDIUM,
+        "one probe of the vessel has failed; another still drives the loop",
+        "the next failure leaves the vessel without control",
+        "look at the probe named in the alarm",
+    ),
+    "disagreement": AlarmKind(
+        Priority.MEDIUM,
+        "two probes of one vessel differ by more than probes of one wort should",
+        "the colder limits cooling and the warmer limits heating, so the band is wider",
+        "find out which is right: ice water reads 0 °C",
+    ),
+    "high": AlarmKind(
+        Priority.HIGH,
+        "the wort is above its absolute high limit",
+        "off-flavours, or a stuck or killed yeast",
+        "look at pump, glycol and chiller; cool by other means if they are at fault",
+    ),
+    "low": AlarmKind(
+        Priority.HIGH,
+        "the wort is below its absolute low limit",
+        "the yeast drops out, or the beer freezes",
+        "look whether the cooler really stopped; warm gently if it did",
+    ),
+    "deviation": AlarmKind(
+        Priority.MEDIUM,
+        "the wort has drifted from the setpoint of the moment, or does not come nearer to a new one",
+        "the beer does not follow its course",
+        "look at what the status gives as the reason of each output",
+    ),
+    "step time": AlarmKind(
+        Priority.MEDIUM,
+        "a step has reached its longest time and holds",
+        "the beer waits at this step until a person decides",
+        "take a gravity, confirm, or end the step",
+    ),
+    "prompt": AlarmKind(
+        Priority.LOW,
+        "the profile waits for the brewer's answer",
+        "the beer waits at this step",
+        "do what the step asks for, then confirm",
+    ),
+    "reminder": AlarmKind(
+        Priority.MEDIUM,
+        "the loop has been off for long with beer in the vessel",
+        "nobody regulates this beer",
+        "set the mode to auto, or acknowledge to be reminded again later",
+    ),
+    "bath signal": AlarmKind(
+        Priority.MEDIUM,
+        "no probe of the bath gives a fit signal",
+        "the bath is shared without knowing how cold it is",
+        "look at the bath probe",
+    ),
+    "bath warm": AlarmKind(
+        Priority.MEDIUM,
+        "the bath is warmer than crashes are allowed at",
+        "crashes wait; if it goes on, fermentations warm",
+        "look at the chiller: power, air flow, glycol level",
+    ),
+    "bath freezing": AlarmKind(
+        Priority.HIGH,
+        "the bath is near the freezing point of its glycol",
+        "slush blocks pumps and bursts the evaporator",
+        "raise the chiller's own thermostat; test the glycol's strength",
+    ),
+}

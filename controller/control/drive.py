@@ -1,0 +1,112 @@
+"""From grant to command for one vessel: shaping, then the interlock, then what is sent and recorded."""
+
+from typing import NamedTuple
+
+from controller.control.follow import Course, Moment
+from controller.control.interlock import REGULATED, freezing_limit_c, may_cool, may_heat
+from controller.control.shaping import near_freezing_duty, shaped
+from controller.control.site import Output, Vessel
+from controller.control.state import Mode, OutputState, VesselState
+from controller.control.values import Estimate, Grant, Record, RecordKind, Signal
+
+# An "off" is said again this often, in case it was lost; an "on" as often as its output asks for.
+OFF_AGAIN_S = 120.0  # common practice, no source
+START = "start: everything off first"
+
+
+class Driven(NamedTuple):
+    """What became of a grant: both outputs, and the watts that were really applied."""
+
+    cooler: OutputState | None
+    heater: OutputState | None
+    applied_w: float
+
+
+def drive(
+    vessel: Vessel,
+    was: VesselState,
+    course: Course,
+    wort: Estimate,
+    grant: Grant,
+    signals: list[Signal],
+    moment: Moment,
+    started: bool,
+    records: list[Record],
+) -> Driven:
+    """Switch the vessel's outputs. Before `started` everything is off, whatever was granted (design rule 3)."""
+    cooler, heater = was.cooler, was.heater
+    regulated = started and course.condition in REGULATED and course.mode is not Mode.OFF
+    applied_w = 0.0
+    if cooler is not None and vessel.cooler is not None:
+        duty = -grant.heat_w / vessel.cooler.power_w if grant.heat_w < 0.0 else 0.0
+        if duty > 0.0 or cooler.on:
+            limit_c = freezing_limit_c(vessel, was.batch)
+            duty = min(duty, near_freezing_duty(wort.cold_c, limit_c))
+            wish = shaped(vessel.cooler, cooler, duty, vessel.loop.cycle_s, moment.now_s, moment.dt_s)
+            veto = ""
+            if wish.on:
+                veto = may_cool(
+                    vessel, was.batch, course.condition, course.mode, signals, cooler, heater, moment.now_s
+                )
+            cooler = _switched(vessel, "cooler", wish, cooler, veto, grant.reason, regulated, moment, records)
+            applied_w = 0.0 if veto or not regulated else -duty * vessel.cooler.power_w
+        else:
+            cooler = _resting(cooler, grant.reason, started)
+    if heater is not None and vessel.heater is not None:
+        duty = grant.heat_w / vessel.heater.power_w if grant.heat_w > 0.0 else 0.0
+        if duty > 0.0 or heater.on:
+            wish = shaped(vessel.heater, heater, duty, vessel.loop.cycle_s, moment.now_s, moment.dt_s)
+            veto = ""
+            if wish.on:
+                veto = may_heat(
+                    vessel, was.batch, course.condition, course.mode, signals, heater, cooler, moment.now_s
+                )
+            heater = _switched(vessel, "heater", wish, heater, veto, grant.reason, regulated, moment, records)
+            applied_w = applied_w if veto or not regulated else applied_w + duty * vessel.heater.power_w
+        else:
+            heater = _resting(heater, grant.reason, started)
+    return Driven(cooler, heater, applied_w)
+
+
+def due(output: Output, state: OutputState, now_s: float) -> bool:
+    """Whether the output's command is to be sent (again) in this scan."""
+    return state.sent_s < state.since_s or now_s - state.sent_s >= (output.renew_s if state.on else OFF_AGAIN_S)
+
+
+def _resting(state: OutputState, reason: str, started: bool) -> OutputState:
+    reason = reason if started else START
+    if state.reason == reason and state.owed_s == 0.0:
+        return state
+    return state._replace(reason=reason, owed_s=0.0)
+
+
+def _switched(
+    vessel: Vessel,
+    name: str,
+    wish: OutputState,
+    was: OutputState,
+    veto: str,
+    wanted_because: str,
+    regulated: bool,
+    moment: Moment,
+    records: list[Record],
+) -> OutputState:
+    on = wish.on and not veto and regulated
+    if on:
+        reason = wanted_because if not was.on else was.reason
+    elif veto:
+        reason = veto
+        if not was.on and was.reason != veto:
+            records.append(
+                Record(moment.now_s, moment.utc_s, vessel.name, RecordKind.LIMIT, name, "off", veto)
+            )
+    else:
+        reason = "between pulses" if regulated and wish.owed_s else wanted_because
+    on_s = was.on_s + (moment.dt_s if was.on else 0.0)
+    ended_s = moment.now_s if was.on or on else was.ended_s
+    if on == was.on:
+        return OutputState(on, was.since_s, was.sent_s, reason, wish.owed_s, ended_s, was.starts, on_s)
+    records.append(
+        Record(moment.now_s, moment.utc_s, vessel.name, RecordKind.OUTPUT, name, "on" if on else "off", reason)
+    )
+    return OutputState(on, moment.now_s, was.sent_s, reason, wish.owed_s, ended_s, was.starts + on, on_s)

@@ -1,0 +1,54 @@
+"""Stage 3, signals -> estimate: one wort temperature, its trend, and what it is fit to drive (design rule 2)."""
+
+from math import exp
+
+from controller.control.state import NO_ESTIMATE
+from controller.control.trust import fit_to_drive
+from controller.control.values import Drive, Estimate, Signal, Status
+
+FILTER_S = 60.0  # smooths the 1/16 K step of the usual probe; common practice, no source
+TREND_S = 1800.0  # memory of the trend: long against the filter, short against a day; common practice, no source
+DISAGREE_K = 1.0  # two probes in one vessel further apart than this disagree; common practice, no source
+
+
+def estimate(signals: list[Signal], last: Estimate, dt_s: float, gap: bool) -> Estimate:
+    """Fuse the signals of one vessel's wort probes.
+
+    A probe with evidence of its own failure is left out while another is fit. Where two fit probes differ,
+    the colder limits cooling and the warmer limits heating. Without any fit probe the last value stays, and
+    drives nothing. After a gap the filters start again at the measurement.
+    """
+    total_c, low_c, high_c, count = 0.0, 1e9, -1e9, 0
+    heats, cause = True, ""
+    for signal in signals:
+        if not fit_to_drive(signal) or signal.celsius is None:
+            cause = cause or signal.cause
+            continue
+        celsius = signal.celsius
+        total_c += celsius
+        count += 1
+        low_c = celsius if celsius < low_c else low_c
+        high_c = celsius if celsius > high_c else high_c
+        if signal.status is Status.OUT_OF_SPECIFICATION:
+            heats, cause = False, signal.cause
+    if not count:
+        blind = last if last.celsius is not None else NO_ESTIMATE
+        if blind.drive is Drive.NOTHING and blind.cause == cause:
+            return blind
+        return blind._replace(drive=Drive.NOTHING, cause=cause)
+    mean_c = total_c / count
+    drive = Drive.BOTH if heats else Drive.COOLING
+    if last.celsius is None or gap:
+        return Estimate(mean_c, low_c, high_c, 0.0, mean_c, drive, cause)
+    celsius = last.celsius + (1.0 - exp(-dt_s / FILTER_S)) * (mean_c - last.celsius)
+    slow_c = last.slow_c + (1.0 - exp(-dt_s / TREND_S)) * (celsius - last.slow_c)
+    # Behind a ramp a first-order filter lags by rate x time constant.
+    rate_k_per_h = (celsius - slow_c) * (3600.0 / TREND_S)
+    shift_k = celsius - mean_c
+    return Estimate(celsius, low_c + shift_k, high_c + shift_k, rate_k_per_h, slow_c, drive, cause)
+
+
+def disagreeing(signals: list[Signal]) -> bool:
+    """Whether two fit probes of one vessel are further apart than probes of one wort should be."""
+    fit = [signal.celsius for signal in signals if fit_to_drive(signal) and signal.celsius is not None]
+    return len(fit) > 1 and max(fit) - min(fit) > DISAGREE_K

@@ -1,0 +1,94 @@
+"""Stage 8, output -> command: the last word. It sees the raw signals and can only take away.
+
+Each guard is a permit: the output may be on only if something is known to be so. The first permit that is
+missing is the reason that the brewer reads.
+"""
+
+from controller.control.site import Output, Vessel
+from controller.control.state import Batch, BatchState, Mode, OutputState
+from controller.control.trust import fit_to_drive
+from controller.control.values import Signal, Status
+
+HOTTEST_TO_COOL_C = 40.0  # design rule 7: hot cleaner or hot wort is not the cooler's business
+# How far past a hard limit the wort may be while its output still runs: the limit itself may be a setpoint.
+HARD_LIMIT_SLACK_K = 0.3  # common practice, no source
+# Below this the wort is frozen or the probe lies; warming it is a person's decision.
+COLDEST_TO_HEAT_C = -5.0  # common practice, no source
+
+REGULATED = (BatchState.RUNNING, BatchState.HELD, BatchState.COMPLETE, BatchState.STOPPED)
+
+
+def freezing_limit_c(vessel: Vessel, batch: Batch | None) -> float:
+    """The coldest wort that may still be cooled: freezing point at the least proven alcohol, plus the margin."""
+    return (batch.freezing_c if batch else 0.0) + vessel.freeze_margin_k
+
+
+def may_cool(
+    vessel: Vessel, batch: Batch | None, condition: BatchState, mode: Mode, signals: list[Signal],
+    cooler: OutputState, heater: OutputState | None, now_s: float,
+) -> str:
+    """The missing permit of the cooler, or "" if it may be on."""
+    if condition not in REGULATED:
+        return "no batch to regulate"
+    if mode is Mode.OFF:
+        return "mode off"
+    assert vessel.cooler is not None
+    limit_c = max(freezing_limit_c(vessel, batch), vessel.limits.low_c - HARD_LIMIT_SLACK_K)
+    fit = 0
+    for signal in signals:
+        if not fit_to_drive(signal):
+            continue
+        celsius = signal.celsius
+        if celsius is None or not limit_c <= celsius <= HOTTEST_TO_COOL_C:
+            return _why_not_cool(celsius, limit_c)
+        fit += 1
+    if not fit:
+        return "no signal fit to drive"
+    return _protected(vessel, vessel.cooler, cooler, heater, now_s, "heater")
+
+
+def may_heat(
+    vessel: Vessel, batch: Batch | None, condition: BatchState, mode: Mode, signals: list[Signal],
+    heater: OutputState, cooler: OutputState | None, now_s: float,
+) -> str:
+    """The missing permit of the heater, or "" if it may be on."""
+    if condition not in REGULATED or batch is None:
+        return "no batch to regulate"
+    if mode is Mode.OFF:
+        return "mode off"
+    if batch.volume_l is None or not batch.volume_l > 0.0:
+        return "no heat: the batch's volume is not known"
+    assert vessel.heater is not None
+    high_c = vessel.limits.high_c + HARD_LIMIT_SLACK_K
+    fit = 0
+    for signal in signals:
+        if signal.status is Status.OUT_OF_SPECIFICATION:
+            return "no heat on a signal out of specification"
+        if not fit_to_drive(signal):
+            continue
+        celsius = signal.celsius
+        if celsius is None or not COLDEST_TO_HEAT_C <= celsius <= high_c:
+            return "no heat: the wort is at its hard limit"
+        fit += 1
+    if not fit:
+        return "no signal fit to drive"
+    return _protected(vessel, vessel.heater, heater, cooler, now_s, "cooler")
+
+
+def _why_not_cool(celsius: float | None, limit_c: float) -> str:
+    if celsius is not None and celsius < limit_c:
+        return "no cooling: the wort is near freezing or at its hard limit"
+    return "no cooling above 40 °C"
+
+
+def _protected(
+    vessel: Vessel, output: Output, state: OutputState, other: OutputState | None, now_s: float, other_name: str
+) -> str:
+    if other is not None:
+        if other.on:
+            return f"the {other_name} is on"
+        if other.ended_s is not None and now_s - other.ended_s < vessel.loop.changeover_s:
+            return f"change-over time after the {other_name}"
+    if not state.on and now_s - state.since_s < output.shortest_off_s:
+        return "protective off time"
+    return ""

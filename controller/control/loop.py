@@ -1,0 +1,129 @@
+"""Stage 5, setpoint -> demand: what each vessel asks for, in watts at its wort."""
+
+from controller.control.pid import Gains, PidState, bumpless, pid_step
+from controller.control.site import LoopKind, Vessel
+from controller.control.state import NO_LOOP, LoopState, Manual, Mode
+from controller.control.values import Demand, Drive, Estimate, Setpoint
+
+# The integral follows the applied output with a constant near the integral time: faster tracking undershoots
+# less but settles hours later (measured on a slow vessel; common practice since Åström and Hägglund).
+TRACKING_SHARE = 0.7
+
+
+def demand(
+    vessel: Vessel,
+    mode: Mode,
+    manual: Manual | None,
+    setpoint: Setpoint | None,
+    wort: Estimate,
+    last: LoopState,
+    applied_w: float,
+    dt_s: float,
+) -> tuple[Demand, LoopState]:
+    """The demand of one vessel and the loop's new memory.
+
+    `setpoint` None means that nothing is to be regulated (no batch, aborted, out of service). `applied_w` is
+    what became of the last demand; the loop starts from it when it takes over from manual or off.
+    """
+    if setpoint is None:
+        return _NO_BATCH, NO_LOOP
+    if mode is Mode.OFF:
+        return _OFF, NO_LOOP
+    if mode is Mode.MANUAL and manual is not None:
+        heat_w = _manual_w(vessel, manual.duty)
+        return Demand(heat_w, "manual"), LoopState(heat_w=heat_w)
+    if wort.drive is Drive.NOTHING or wort.celsius is None:
+        return _BLIND, last._replace(heat_w=0.0, automatic=False)
+    low_w = -vessel.cooler.power_w if vessel.cooler else 0.0
+    high_w = vessel.heater.power_w if vessel.heater and wort.drive is Drive.BOTH else 0.0
+    if vessel.loop.kind is LoopKind.ON_OFF:
+        return _on_off(vessel, setpoint, wort, last, low_w, high_w)
+    return _pid(vessel, setpoint, wort, last, applied_w, dt_s, low_w, high_w)
+
+
+def _manual_w(vessel: Vessel, duty: float) -> float:
+    if duty < 0.0:
+        return duty * vessel.cooler.power_w if vessel.cooler else 0.0
+    return duty * vessel.heater.power_w if vessel.heater else 0.0
+
+
+def _on_off(
+    vessel: Vessel, setpoint: Setpoint, wort: Estimate, last: LoopState, low_w: float, high_w: float
+) -> tuple[Demand, LoopState]:
+    """Two-position control. Cooling starts half a deadband above and stops at the setpoint, because the coil
+    still holds cold; heating starts a whole deadband below, so that this cold never calls for heat."""
+    deadband_k = vessel.loop.deadband_k
+    above_k, below_k = wort.cold_c - setpoint.high_c, setpoint.low_c - wort.warm_c
+    calling = last.calling
+    if above_k >= 0.5 * deadband_k:
+        calling = -1
+    elif below_k >= deadband_k:
+        calling = 1
+    elif (calling < 0 and above_k <= 0.0) or (calling > 0 and below_k <= 0.5 * deadband_k):
+        calling = 0
+    heat_w = low_w if calling < 0 else high_w if calling > 0 else 0.0
+    return _reasoned(heat_w), LoopState(heat_w=heat_w, calling=calling, automatic=True)
+
+
+def _pid(
+    vessel: Vessel,
+    setpoint: Setpoint,
+    wort: Estimate,
+    last: LoopState,
+    applied_w: float,
+    dt_s: float,
+    low_w: float,
+    high_w: float,
+) -> tuple[Demand, LoopState]:
+    measured_c, target_c = measured_against(setpoint, wort)
+    if setpoint.low_c < target_c == measured_c < setpoint.high_c:
+        # Inside a free rise nothing is wanted, and no memory of the hold before it either.
+        return _FREE, LoopState(automatic=True)
+    loop = vessel.loop
+    gain = loop.gain_w_per_k
+    integral_rate = gain / loop.integral_s if loop.integral_s > 0 else 0.0
+    gains = Gains(
+        gain,
+        integral_rate,
+        gain * loop.derivative_s,
+        loop.derivative_filter_s,
+        TRACKING_SHARE * loop.integral_s,
+        low_w,
+        high_w,
+    )
+    applied: float | None = applied_w
+    state = PidState(last.integral_w, last.filtered_c, last.slope_k_per_s)
+    if not last.automatic:
+        state, applied = bumpless(gains, measured_c, target_c, applied_w), None
+    elif last.heat_w * applied_w > 0.0 or last.heat_w == 0.0:
+        applied = None if abs(applied_w) >= abs(last.heat_w) else applied_w
+    state, heat_w, _ = pid_step(gains, state, measured_c, target_c, dt_s, applied)
+    return _reasoned(heat_w), LoopState(
+        state.integral_w, state.last_c, state.slope_k_per_s, heat_w, automatic=True
+    )
+
+
+def measured_against(setpoint: Setpoint, wort: Estimate) -> tuple[float, float]:
+    """The pair (measured, target) that the loop compares: the colder reading against the upper setpoint, or
+    the warmer against the lower; between them nothing is wrong."""
+    if wort.cold_c > setpoint.high_c:
+        return wort.cold_c, setpoint.high_c
+    if wort.warm_c < setpoint.low_c:
+        return wort.warm_c, setpoint.low_c
+    middle_c = min(max(wort.cold_c, setpoint.low_c), setpoint.high_c)
+    return middle_c, middle_c
+
+
+def _reasoned(heat_w: float) -> Demand:
+    if heat_w < 0.0:
+        return Demand(heat_w, "cooling to the setpoint")
+    if heat_w > 0.0:
+        return Demand(heat_w, "heating to the setpoint")
+    return _SATISFIED
+
+
+_NO_BATCH = Demand(0.0, "no batch to regulate")
+_OFF = Demand(0.0, "mode off")
+_BLIND = Demand(0.0, "no signal fit to drive")
+_FREE = Demand(0.0, "free rise")
+_SATISFIED = Demand(0.0, "at the setpoint")

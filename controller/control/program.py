@@ -1,0 +1,162 @@
+"""Stage 4, estimate -> setpoint: where the batch stands in its profile, and the setpoint of the moment.
+
+Step time counts only while the signal is good and the wort is within the step's tolerance; the guard for
+the longest time counts everything (design.md §4).
+"""
+
+from enum import Enum
+
+from controller.control.beer import apparent_attenuation
+from controller.control.course import ProfileStep, StepKind
+from controller.control.site import Limits
+from controller.control.state import Batch, GravityReading, ProgramState
+from controller.control.values import Drive, Estimate, Setpoint
+
+class Wait(Enum):
+    """One thing that a step can wait for."""
+
+    RAMP = "ramp"
+    REACHED = "reached"
+    TIME = "time"
+    GRAVITY = "gravity"
+    ATTENUATION = "attenuation"
+    STEADY = "steady"
+    CONFIRMATION = "confirmation"
+
+
+STEADY_GRAVITY = 0.001  # what a brewer's hydrometer can tell apart; common practice, no source
+
+
+def entered(step: int, from_c: float) -> ProgramState:
+    """The position at the beginning of a step, coming from a setpoint."""
+    return ProgramState(step, 0.0, 0.0, from_c)
+
+
+def setpoint_of(step: ProfileStep, position: ProgramState, limits: Limits) -> Setpoint:
+    """The setpoint of the moment, never outside the vessel's hard limits (design rule 7)."""
+    if step.kind is StepKind.RAMP:
+        sought_c = _ramp_c(step, position)
+        low_c = high_c = sought_c
+    elif step.kind is StepKind.FREE_RISE:
+        high_c = step.target_c
+        low_c = min(high_c, step.floor_c if step.floor_c is not None else position.from_c)
+    else:
+        low_c = high_c = step.target_c
+    return Setpoint(clamped(low_c, limits), clamped(high_c, limits))
+
+
+def clamped(celsius: float, limits: Limits) -> float:
+    """The nearest temperature within the hard limits."""
+    return min(max(celsius, limits.low_c), limits.high_c)
+
+
+def advance(
+    step: ProfileStep, position: ProgramState, setpoint: Setpoint, wort: Estimate, dt_s: float, gap: bool
+) -> ProgramState:
+    """Let the step's clocks run for one scan of a running batch.
+
+    During a gap only the guard's clock runs: nobody knows what the wort did.
+    """
+    counts = not gap and wort.celsius is not None and wort.drive is not Drive.NOTHING
+    within = counts and within_tolerance(step, setpoint, wort)
+    # A ramp's own time moves its setpoint; every other step's time is time spent where it should be.
+    counted_s = position.counted_s + (dt_s if (counts if step.kind is StepKind.RAMP else within) else 0.0)
+    reached = position.reached or (within and _setpoint_arrived(step, position))
+    return ProgramState(
+        position.step,
+        counted_s,
+        position.elapsed_s + dt_s,
+        position.from_c,
+        reached,
+        position.confirmed,
+        position.waiting,
+        position.overtime,
+    )
+
+
+def within_tolerance(step: ProfileStep, setpoint: Setpoint, wort: Estimate) -> bool:
+    """Whether the whole wort, by every fit probe, lies within the step's tolerance of the setpoint."""
+    return wort.cold_c >= setpoint.low_c - step.tolerance_k and wort.warm_c <= setpoint.high_c + step.tolerance_k
+
+
+def unmet(step: ProfileStep, position: ProgramState, batch: Batch) -> list[Wait]:
+    """What the step still waits for; empty when it has ended."""
+    ends, waits = step.ends, []
+    if step.kind is StepKind.RAMP and not (position.reached and _setpoint_arrived(step, position)):
+        waits.append(Wait.RAMP)
+    if ends.reached and not position.reached:
+        waits.append(Wait.REACHED)
+    if ends.after_s is not None and position.counted_s < ends.after_s:
+        waits.append(Wait.TIME)
+    if ends.gravity is not None and not _gravity_at_or_below(batch, ends.gravity):
+        waits.append(Wait.GRAVITY)
+    if ends.attenuation is not None and not _attenuated(batch, ends.attenuation):
+        waits.append(Wait.ATTENUATION)
+    if ends.steady_s is not None and not _steady(batch, ends.steady_s):
+        waits.append(Wait.STEADY)
+    if ends.confirmed and not position.confirmed:
+        waits.append(Wait.CONFIRMATION)
+    return waits
+
+
+def waits_for(step: ProfileStep, position: ProgramState, batch: Batch) -> list[str]:
+    """The same in the brewer's words."""
+    ends = step.ends
+    words = {
+        Wait.RAMP: f"the ramp to {step.target_c:.1f} °C",
+        Wait.REACHED: f"the wort to reach {step.target_c:.1f} °C",
+        Wait.TIME: f"{(ends.after_s or 0.0) / 3600:.0f} h in tolerance (so far {position.counted_s / 3600:.1f} h)",
+        Wait.GRAVITY: f"a gravity of {ends.gravity or 0.0:.3f} or less{_last_gravity(batch)}",
+        Wait.ATTENUATION: f"{ends.attenuation or 0.0:.0%} apparent attenuation{_last_attenuation(batch)}",
+        Wait.STEADY: f"a gravity steady for {(ends.steady_s or 0.0) / 3600:.0f} h{_last_gravity(batch)}",
+        Wait.CONFIRMATION: f"you: {ends.confirmed}",
+    }
+    return [words[wait] for wait in unmet(step, position, batch)]
+
+
+def _ramp_c(step: ProfileStep, position: ProgramState) -> float:
+    span_k = step.target_c - position.from_c
+    if step.over_s is not None:
+        share = min(1.0, position.counted_s / step.over_s) if step.over_s > 0 else 1.0
+        return position.from_c + share * span_k
+    moved_k = (step.rate_k_per_s or 0.0) * position.counted_s
+    return step.target_c if moved_k >= abs(span_k) else position.from_c + (moved_k if span_k > 0 else -moved_k)
+
+
+def _setpoint_arrived(step: ProfileStep, position: ProgramState) -> bool:
+    return step.kind is not StepKind.RAMP or _ramp_c(step, position) == step.target_c
+
+
+def _gravity_at_or_below(batch: Batch, gravity: float) -> bool:
+    return bool(batch.gravities) and batch.gravities[-1].gravity <= gravity
+
+
+def _attenuated(batch: Batch, attenuation: float) -> bool:
+    if not batch.gravities or batch.og is None:
+        return False
+    return apparent_attenuation(batch.og, batch.gravities[-1].gravity) >= attenuation
+
+
+def _steady(batch: Batch, steady_s: float) -> bool:
+    if not batch.gravities:
+        return False
+    newest = batch.gravities[-1]
+    for reading in reversed(batch.gravities):
+        if abs(reading.gravity - newest.gravity) > STEADY_GRAVITY:
+            return False
+        if newest.at_s - reading.at_s >= steady_s:
+            return True
+    return False
+
+
+def _last_gravity(batch: Batch) -> str:
+    reading: GravityReading | None = batch.gravities[-1] if batch.gravities else None
+    return f" (last entered: {reading.gravity:.3f})" if reading else " (none entered yet)"
+
+
+def _last_attenuation(batch: Batch) -> str:
+    if batch.og is None:
+        return " (the batch has no OG: enter one)"
+    if not batch.gravities:
+        return " (no gravity entered yet)"
+    return f" (last entered: {apparent_attenuation(batch.og, batch.gravities[-1].gravity):.0%})"

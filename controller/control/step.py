@@ -1,0 +1,153 @@
+"""One scan of a whole site: the eight stages and the verdict, top to bottom. Start reading here.
+
+    reading -> signal -> estimate -> setpoint -> demand -> grant -> output -> command   then: alarms
+      decode   trust    estimate    follow      loop      chiller   shaping  interlock
+
+Decoding happens where messages arrive (`decode`, just as pure); `step` begins with decoded readings. It has
+no clock, no I/O, no randomness and no memory but the state it is given: the same state and inputs always
+give the same result, to the last bit, and a state that was written to JSON and read back is the same state.
+"""
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+from controller.control.chiller import Call, share
+from controller.control.drive import drive, due
+from controller.control.estimate import estimate
+from controller.control.follow import Course, Moment, follow
+from controller.control.interlock import REGULATED
+from controller.control.loop import demand
+from controller.control.operate import operate
+from controller.control.site import Output, Site, Vessel
+from controller.control.state import LoopState, OutputState, SiteState, VesselState, probes_of
+from controller.control.trust import trust
+from controller.control.values import Command, Demand, Estimate, Inputs, Record, RecordKind, Signal
+from controller.control.watch import Watch, watch_bath, watch_vessel
+
+GAP_SCANS = 3  # an interval longer than this many scans is a gap: loops start again without a bump
+LONGEST_DT_SCANS = 2  # integration never spans more than this many scans
+
+
+class StepResult(NamedTuple):
+    """What one scan decided: the state to give to the next, commands to send now, records to keep."""
+
+    state: SiteState
+    commands: tuple[Command, ...]
+    records: tuple[Record, ...]
+
+
+class _Draft(NamedTuple):
+    """One vessel between demand and grant."""
+
+    vessel: Vessel
+    was: VesselState
+    signals: list[Signal]
+    wort: Estimate
+    course: Course
+    demand: Demand
+    loop: LoopState
+
+
+def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
+    """Decide for all vessels at once. Any readings, however mad, give a status and never an exception."""
+    records: list[Record] = []
+    state, moment = _moment(site, state, inputs)
+    for action in inputs.actions:
+        state, answers = operate(site, state, action, inputs.utc_s)
+        records += answers
+    signals = _trusted(site, state, inputs, moment, records)
+
+    drafts, calls = [], []
+    for vessel in site.vessels:
+        was = state.vessels[vessel.name]
+        own = [signals[probe.tag] for probe in vessel.probes]
+        wort = estimate(own, was.estimate, moment.dt_s, moment.gap)
+        course = follow(vessel, was, wort, moment, records)
+        target = course.setpoint if course.condition in REGULATED else None
+        wanted, loop = demand(vessel, course.mode, course.manual, target, wort, was.loop, was.applied_w, moment.dt_s)
+        drafts.append(_Draft(vessel, was, own, wort, course, wanted, loop))
+        calls.append(Call(vessel.name, wanted, wort.celsius, course.crashing))
+
+    bath_signal = signals[site.bath.probes[0].tag] if site.bath and site.bath.probes else None
+    shares = share(site.bath, bath_signal, calls, state.bath_crash_pause)
+
+    watch = Watch(state.alarms, moment, records)
+    vessels: dict[str, VesselState] = {}
+    commands: list[Command] = []
+    for draft, grant in zip(drafts, shares.grants, strict=True):
+        vessel, was, course = draft.vessel, draft.was, draft.course
+        driven = drive(
+            vessel, was, course, draft.wort, grant, draft.signals, moment, state.started, records
+        )
+        number = state.number + len(commands)
+        cooler = _sent(vessel.cooler, driven.cooler, number, state.epoch, moment.now_s, commands)
+        number = state.number + len(commands)
+        heater = _sent(vessel.heater, driven.heater, number, state.epoch, moment.now_s, commands)
+        after = VesselState(
+            was.in_service, course.condition, course.mode, was.batch, course.program, course.manual,
+            course.setpoint, draft.wort, draft.loop, cooler, heater, driven.applied_w,
+            course.settling_best_k, course.settling_since_s, was.off_since_s,
+        )  # fmt: skip
+        watch_vessel(watch, vessel, after, draft.signals)
+        vessels[vessel.name] = after
+    if site.bath:
+        watch_bath(watch, site.bath, bath_signal)
+
+    after_scan = SiteState(
+        state.version, inputs.now_s, state.utc_s, True, state.outage_since_s, state.number + len(commands),
+        state.epoch, signals, vessels, watch.alarms, shares.crash_pause, state.answers,
+    )  # fmt: skip
+    return StepResult(after_scan, tuple(commands), tuple(records))
+
+
+def _moment(site: Site, state: SiteState, inputs: Inputs) -> tuple[SiteState, Moment]:
+    """When this scan happens. Time only ever moves forward; what the process slept through is found out
+    when UTC is first trusted after a restart."""
+    passed_s = max(0.0, inputs.now_s - state.now_s)
+    gap = passed_s > GAP_SCANS * site.scan_s
+    outage_s = 0.0
+    if inputs.utc_s is not None:
+        if state.outage_since_s is not None and state.utc_s is not None:
+            outage_s = max(0.0, inputs.utc_s - state.utc_s - (inputs.now_s - state.outage_since_s))
+    utc_s = state.utc_s if inputs.utc_s is None else inputs.utc_s
+    outage_since_s = state.outage_since_s if inputs.utc_s is None else None
+    if gap:
+        outage_s += passed_s
+        passed_s = min(passed_s, LONGEST_DT_SCANS * site.scan_s)
+        outage_s -= passed_s
+    state = state._replace(now_s=inputs.now_s, utc_s=utc_s, outage_since_s=outage_since_s)
+    return state, Moment(inputs.now_s, inputs.utc_s, passed_s, gap, outage_s)
+
+
+def _trusted(
+    site: Site, state: SiteState, inputs: Inputs, moment: Moment, records: list[Record]
+) -> Mapping[str, Signal]:
+    before = state.signals
+    signals = {}
+    for probe in probes_of(site):
+        last = before[probe.tag]
+        signal = trust(probe, last, inputs.readings.get(probe.tag), inputs.now_s)
+        signals[probe.tag] = signal
+        if signal.status is not last.status:
+            vessel, _, name = probe.tag.partition("/")
+            where = vessel if site.vessel(vessel) else ""
+            subject = name if where else probe.tag
+            records.append(
+                Record(
+                    inputs.now_s, inputs.utc_s, where, RecordKind.HEALTH, subject, signal.status.value,
+                    signal.cause or "readings are good",
+                )
+            )  # fmt: skip
+    return signals
+
+
+def _sent(
+    output: Output | None, state: OutputState | None, number: int, epoch: int, now_s: float, commands: list[Command]
+) -> OutputState | None:
+    """Send the output's command if it changed or must be renewed; the state then knows when it was sent."""
+    if output is None or state is None or not due(output, state, now_s):
+        return state
+    commands.append(Command(output.tag, state.on, output.lifetime_s if state.on else 0.0, state.reason, number + 1, epoch))
+    return OutputState(
+        state.on, state.since_s, now_s, state.reason, state.owed_s, state.ended_s, state.starts, state.on_s
+    )
