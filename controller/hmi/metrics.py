@@ -16,6 +16,7 @@ from prometheus_client.registry import Collector
 
 import controller
 from controller.control.alarm_list import ALARMS
+from controller.control.alarms import ACTIVE
 from controller.control.site import Site
 from controller.control.state import AlarmPhase, BatchState, Mode, OutputState, SiteState, VesselState
 from controller.control.values import Drive
@@ -23,13 +24,13 @@ from controller.hmi.words import STATUS_WORDS, deviation_k, number, trusted_c
 
 Snapshot = Callable[[], tuple[Site, SiteState] | None]
 
-_ACTIVE = (AlarmPhase.UNACKNOWLEDGED, AlarmPhase.ACKNOWLEDGED)
 _WORD = re.compile(r"[a-z][a-z0-9_ -]{0,39}")
 _VESSEL = ("site", "vessel")
 
 
 class ShellCounts(NamedTuple):
-    """What only the shell knows, since it started. `refused` counts messages by reason, a short constant of the code."""
+    """What only the shell knows, since it started. `refused` counts messages by reason, each a
+    short constant of the code."""
 
     scans: int
     missed_scans: int
@@ -71,8 +72,8 @@ def exposition(registry: CollectorRegistry, accept: str) -> tuple[bytes, str]:
 
 
 def _shell(counts: ShellCounts) -> Iterator[Metric]:
-    yield CounterMetricFamily("cellarhand_scans", "Scans carried out since the daemon started.", counts.scans)
-    yield CounterMetricFamily("cellarhand_scans_missed", "Scans left out because one took too long.", counts.missed_scans)
+    yield CounterMetricFamily("cellarhand_scans", "Scans carried out.", counts.scans)
+    yield CounterMetricFamily("cellarhand_scans_missed", "Scans left out for lack of time.", counts.missed_scans)
     refused = CounterMetricFamily("cellarhand_messages_refused", "Messages refused, by reason.", labels=("reason",))
     sums: dict[str, int] = {}
     for reason, count in counts.refused.items():
@@ -81,7 +82,8 @@ def _shell(counts: ShellCounts) -> Iterator[Metric]:
     for label, count in sorted(sums.items()):
         refused.add_metric((label,), count)
     yield refused
-    yield GaugeMetricFamily("cellarhand_mqtt_connected", "1 while the broker is connected.", int(counts.broker_connected))
+    connected = int(counts.broker_connected)
+    yield GaugeMetricFamily("cellarhand_mqtt_connected", "1 while the broker is connected.", connected)
 
 
 def _plant(site: Site, state: SiteState) -> Iterator[Metric]:
@@ -132,7 +134,7 @@ def _positions(site: str, vessels: list[tuple[str, VesselState]]) -> Iterator[Me
 def _outputs(site: str, vessels: list[tuple[str, VesselState]]) -> Iterator[Metric]:
     labels = (*_VESSEL, "output")
     on = _gauge("vessel_output_on", "1 while the output is commanded on.", labels)
-    on_s = CounterMetricFamily("cellarhand_vessel_output_on_seconds", "Time commanded on.", labels=labels, unit="seconds")
+    on_s = CounterMetricFamily("cellarhand_vessel_output_on_seconds", "Time on.", labels=labels, unit="seconds")
     starts = CounterMetricFamily("cellarhand_vessel_output_starts", "Changes from off to on.", labels=labels)
     demand = _gauge("vessel_demand", "What the loop asks for: positive heats, negative cools.", _VESSEL, "watts")
     applied = _gauge("vessel_applied", "What bath and interlock let through of it.", _VESSEL, "watts")
@@ -166,8 +168,8 @@ def _alarms(site: str, state: SiteState) -> Iterator[Metric]:
     for key, alarm in sorted(state.alarms.items()):
         subject, _, kind = key.rpartition("/")
         unacknowledged += alarm.phase is AlarmPhase.UNACKNOWLEDGED
-        if alarm.phase in _ACTIVE and kind in ALARMS:
-            active.add_metric((site, subject, kind, str(getattr(ALARMS[kind].priority, "value", ALARMS[kind].priority))), 1)
+        if alarm.phase in ACTIVE and kind in ALARMS:
+            active.add_metric((site, subject, kind, ALARMS[kind].priority.value), 1)
     waiting.add_metric((site,), unacknowledged)
     yield from (active, waiting)
 

@@ -5,17 +5,16 @@ Keys carry their unit; temperatures are always °C here, and `units` says what p
 
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
-from typing import Any
 
+from controller.control.alarm_list import ALARMS
+from controller.control.alarms import ACTIVE
 from controller.control.site import Probe, Site, Vessel
 from controller.control.state import AlarmPhase, AlarmState, Batch, OutputState, SiteState, VesselState
 from controller.control.values import Record, Signal
+from controller.hmi.table import Json, status_table
 from controller.hmi.waits import attenuation_of, last_gravity, step_of, waits
 from controller.hmi.words import STATUS_WORDS, deviation_k, number, printable, trusted_c
 
-Json = dict[str, Any]
-
-ACTIVE = (AlarmPhase.UNACKNOWLEDGED, AlarmPhase.ACKNOWLEDGED)
 _WORTH_SHOWING = (*ACTIVE, AlarmPhase.RETURNED)
 
 
@@ -77,8 +76,6 @@ def vessel_dict(site: Site, vessel: Vessel, state: SiteState, units: str = "C") 
         "step": _step(now, units),
         "demand_w": number(now.loop.heat_w, 1),
         "applied_w": number(now.applied_w, 1),
-        "grant": now.grant_reason,
-        "waiting_for_bath_s": number(now.waiting_s, 0),
         "outputs": {
             name: _output(output, state)
             for name, output in (("cooler", now.cooler), ("heater", now.heater))
@@ -126,11 +123,15 @@ def _when_raised(entry: tuple[str, AlarmState]) -> tuple[float, str]:
 
 
 def _alarm(key: str, alarm: AlarmState, state: SiteState) -> Json:
+    kind = key.rpartition("/")[2]
+    row = ALARMS.get(kind)
     return {
-        "kind": key.rpartition("/")[2],
+        "kind": kind,
+        "priority": row.priority.value if row else None,
         "phase": alarm.phase.value,
         "age_s": None if alarm.raised_s is None else number(state.now_s - alarm.raised_s, 0),
         "text": alarm.text,
+        "action": row.action if row else None,
     }
 
 
@@ -144,14 +145,14 @@ def _batch(batch: Batch | None, state: SiteState) -> Json | None:
         "og": batch.og,
         "gravity": last_gravity(batch),
         "apparent_attenuation": number(attenuation_of(batch), 3),
-        "profile": batch.profile.name,
+        "profile": batch.profile.name if batch.profile else None,
         "age_s": number(state.now_s - batch.started_s, 0),
     }
 
 
 def _step(vessel: VesselState, units: str) -> Json | None:
     step, position, batch = step_of(vessel), vessel.program, vessel.batch
-    if step is None or position is None or batch is None:
+    if step is None or position is None or batch is None or batch.profile is None:
         return None
     return {
         "number": position.step + 1,
@@ -191,3 +192,6 @@ def _signal(signal: Signal | None, now_s: float) -> Json:
         "cause": signal.cause,
         "age_s": None if signal.celsius is None else number(now_s - signal.at_s, 0),
     }
+
+
+__all__ = ["Json", "alarms_of", "record_dict", "status_dict", "status_table", "utc_text", "vessel_dict"]

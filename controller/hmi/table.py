@@ -79,8 +79,6 @@ def output_lines(vessel: Json) -> list[str]:
         f"{name} {'ON ' if output['on'] else 'off'} {duration_text(output['for_s'])}: {printable(output['reason'])}"
         for name, output in vessel["outputs"].items()
     ]
-    if vessel["waiting_for_bath_s"]:
-        lines.append(f"waits for the bath since {duration_text(vessel['waiting_for_bath_s'])}: {vessel['grant']}")
     return lines or ["none"]
 
 

@@ -21,7 +21,7 @@ def waits(vessel: VesselState, units: str) -> list[str]:
 
 def step_of(vessel: VesselState) -> ProfileStep | None:
     """The step in which the vessel's batch is (running or held), or None."""
-    if vessel.batch is None or vessel.program is None:
+    if vessel.batch is None or vessel.batch.profile is None or vessel.program is None:
         return None
     if vessel.condition not in (BatchState.RUNNING, BatchState.HELD):
         return None

@@ -1,0 +1,194 @@
+"""What a chart needs of a run, kept small: per vessel the coldest and warmest wort of every few minutes.
+
+Fed every scan like the tally. Merging keeps extremes, so a spike of one scan is still seen after a month.
+"""
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from controller.control.site import Site
+from controller.control.state import AlarmPhase, OutputState, SiteState, VesselState
+from controller.control.values import Drive, Record, RecordKind
+from controller.hmi.waits import step_of
+from controller.hmi.words import trusted_c
+
+
+class Point(NamedTuple):
+    """One stretch of time of one vessel, from `at_s` for `for_s`. Wort and setpoint in °C (None: not known),
+    `cool` and `heat` as the share 0..1 of the stretch in which the output was on."""
+
+    at_s: float
+    for_s: float
+    coldest_c: float | None
+    warmest_c: float | None
+    low_c: float | None
+    high_c: float | None
+    cool: float
+    heat: float
+
+
+class Surroundings(NamedTuple):
+    """Bath and room, in °C, at `at_s`."""
+
+    at_s: float
+    bath_c: float | None
+    room_c: float | None
+
+
+class Span(NamedTuple):
+    """A step's stay on the time axis."""
+
+    name: str
+    from_s: float
+    to_s: float
+
+
+class Mark(NamedTuple):
+    """Something that happened: `kind` is "alarm", "action" or "state"."""
+
+    at_s: float
+    kind: str
+    text: str
+
+
+@dataclass(slots=True)
+class Trace:
+    """One vessel over time. `gravities` are (at_s, specific gravity)."""
+
+    vessel: str
+    batch: str = ""
+    points: list[Point] = field(default_factory=list)
+    spans: list[Span] = field(default_factory=list)
+    gravities: list[tuple[float, float]] = field(default_factory=list)
+    marks: list[Mark] = field(default_factory=list)
+
+
+_STRETCH_S = 300.0
+_JUMP_K = 0.2
+
+
+class Recorder:
+    """Keeps a `Trace` per vessel, `surroundings`, and `marks` of the site itself."""
+
+    def __init__(self) -> None:
+        self.traces: dict[str, Trace] = {}
+        self.surroundings: list[Surroundings] = []
+        self.marks: list[Mark] = []
+
+    def add(self, site: Site, state: SiteState, dt_s: float, records: Iterable[Record] = ()) -> None:
+        """Note one scan: `dt_s` is the time that `state` stands for, in s."""
+        begin_s = state.now_s - dt_s
+        for vessel in site.vessels:
+            trace = self.traces.get(vessel.name)
+            if trace is None:
+                trace = self.traces[vessel.name] = Trace(vessel.name)
+            now = state.vessels[vessel.name]
+            _extend(trace.points, _point(now, begin_s, dt_s))
+            _note_batch(trace, now, begin_s, state.now_s)
+        if not self.surroundings or begin_s - self.surroundings[-1].at_s >= _STRETCH_S:
+            bath_c = trusted_c(state.signals, site.bath.probes) if site.bath else None
+            room_c = trusted_c(state.signals, (site.room,)) if site.room else None
+            self.surroundings.append(Surroundings(begin_s, bath_c, room_c))
+        for record in records:
+            mark = _mark(record)
+            if mark is not None:
+                (self.traces[record.vessel].marks if record.vessel in self.traces else self.marks).append(mark)
+
+
+def merged(points: Sequence[Point]) -> Point:
+    """One point that stands for several: coldest, warmest and the widest setpoint are kept, duties averaged by time."""
+    for_s = sum(point.for_s for point in points)
+    weight = for_s or 1.0
+    return Point(
+        points[0].at_s,
+        for_s,
+        min((p.coldest_c for p in points if p.coldest_c is not None), default=None),
+        max((p.warmest_c for p in points if p.warmest_c is not None), default=None),
+        min((p.low_c for p in points if p.low_c is not None), default=None),
+        max((p.high_c for p in points if p.high_c is not None), default=None),
+        sum(p.cool * p.for_s for p in points) / weight,
+        sum(p.heat * p.for_s for p in points) / weight,
+    )
+
+
+def thinned(points: Sequence[Point], most: int) -> list[Point]:
+    """At most `most` points over the same time; no extreme is lost."""
+    size = math.ceil(len(points) / most) if most > 0 else 1
+    if size <= 1:
+        return list(points)
+    return [merged(points[start : start + size]) for start in range(0, len(points), size)]
+
+
+def _point(now: VesselState, begin_s: float, dt_s: float) -> Point:
+    wort_c = now.estimate.celsius if now.estimate.drive is not Drive.NOTHING else None
+    low_c, high_c = now.setpoint if now.setpoint is not None else (None, None)
+    return Point(begin_s, dt_s, wort_c, wort_c, low_c, high_c, _on(now.cooler), _on(now.heater))
+
+
+def _on(output: OutputState | None) -> float:
+    return 1.0 if output is not None and output.on else 0.0
+
+
+def _extend(points: list[Point], new: Point) -> None:
+    if points:
+        last = points[-1]
+        if last.for_s + new.for_s <= _STRETCH_S and _alike(last, new):
+            points[-1] = _joined(last, new)
+            return
+    points.append(new)
+
+
+def _alike(last: Point, new: Point) -> bool:
+    """Whether two neighbours may share a stretch: no jump of the setpoint, both with or both without a temperature."""
+    if (last.coldest_c is None) != (new.coldest_c is None):
+        return False
+    if last.low_c is None or new.low_c is None or last.high_c is None or new.high_c is None:
+        return last.low_c is new.low_c and last.high_c is new.high_c
+    return abs(last.low_c - new.low_c) < _JUMP_K and abs(last.high_c - new.high_c) < _JUMP_K
+
+
+def _joined(last: Point, new: Point) -> Point:
+    """Two alike neighbours as one: faster than `merged`, and with the newer setpoint, so that a ramp stays a line."""
+    for_s = last.for_s + new.for_s
+    coldest_c, warmest_c = last.coldest_c, last.warmest_c
+    if coldest_c is not None and warmest_c is not None and new.coldest_c is not None:
+        coldest_c, warmest_c = min(coldest_c, new.coldest_c), max(warmest_c, new.coldest_c)
+    return Point(
+        last.at_s,
+        for_s,
+        coldest_c,
+        warmest_c,
+        new.low_c,
+        new.high_c,
+        (last.cool * last.for_s + new.cool * new.for_s) / for_s,
+        (last.heat * last.for_s + new.heat * new.for_s) / for_s,
+    )
+
+
+def _note_batch(trace: Trace, now: VesselState, begin_s: float, end_s: float) -> None:
+    batch = now.batch
+    if batch is None:
+        return
+    trace.batch = batch.name
+    if len(batch.gravities) and (not trace.gravities or batch.gravities[-1].at_s > trace.gravities[-1][0]):
+        newest = batch.gravities[-1]
+        trace.gravities.append((newest.at_s, newest.gravity))
+    step = step_of(now)
+    name = step.name if step is not None else now.condition.value
+    if trace.spans and trace.spans[-1].name == name and begin_s - trace.spans[-1].to_s < 1.0:
+        trace.spans[-1] = trace.spans[-1]._replace(to_s=end_s)
+    else:
+        trace.spans.append(Span(name, begin_s, end_s))
+
+
+def _mark(record: Record) -> Mark | None:
+    words = f"{record.subject}: {record.reason}" if record.reason else record.subject
+    if record.kind is RecordKind.ALARM and record.value == AlarmPhase.UNACKNOWLEDGED.value:
+        return Mark(record.at_s, "alarm", words)
+    if record.kind is RecordKind.ACTION and record.value == "done":
+        return Mark(record.at_s, "action", record.reason or record.subject)
+    if record.kind is RecordKind.STATE and not record.who:  # a person's wish has its own ACTION record
+        return Mark(record.at_s, "state", f"{record.value}: {record.reason}" if record.reason else record.value)
+    return None
