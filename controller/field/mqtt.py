@@ -1,0 +1,226 @@
+"""The life of the connection to the broker: connect, subscribe, say who is there, listen; after a loss, again.
+
+Nothing is expected of the broker across a loss: clean sessions, a new `Session` for each attempt, exact topics
+subscribed inside each connect. Nothing is queued while there is no connection.
+"""
+
+import asyncio
+import logging
+import random
+import socket
+from collections.abc import Callable, Sequence
+
+import aiomqtt
+from paho.mqtt.reasoncodes import ReasonCode
+
+from controller.field.link import Arrived, LinkDown
+from controller.field.own_topics import OFFLINE, ONLINE, availability_topic
+from controller.field.session import CLOSED, Session, drop_oldest_queue, message_properties
+from controller.installation import Broker
+
+LOG = logging.getLogger(__name__)
+LIBRARY_LOG = LOG.getChild("library")
+LIBRARY_LOG.setLevel(logging.WARNING)  # below that it writes every packet
+
+SHORTEST_PAUSE_S = 0.2
+LONGEST_PAUSE_S = 5.0
+MOST_UNDER_WAY = 100  # our choice: unacknowledged messages of a broker that has stopped answering
+DROPS_BEFORE_OLDER_VERSION = 2
+
+# Reason codes: MQTT 5.0, section 2.4
+NO_MATCHING_SUBSCRIBERS = 0x10
+REFUSED_FROM = 0x80
+UNSUPPORTED_VERSION = 0x84
+BAD_PASSWORD = 0x86
+NOT_AUTHORIZED = 0x87
+TAKEN_OVER = 0x8E
+
+
+def longest_pause_s(failures: int) -> float:
+    """Upper end of the random pause after so many failed attempts in a row: doubles from 0.4 s to 5 s."""
+    return float(min(LONGEST_PAUSE_S, SHORTEST_PAUSE_S * 2.0 ** min(failures, 10)))
+
+
+def reason_code(error: BaseException | None) -> int | None:
+    """The broker's own reason code in an error, None where it gave none."""
+    rc = getattr(error, "rc", None)
+    return int(rc.value) if isinstance(rc, ReasonCode) else None
+
+
+def explain(error: BaseException, broker: Broker) -> str:
+    """The likely cause of a failed or lost connection, in the brewer's words."""
+    place = f"{broker.host}:{broker.port}"
+    code = reason_code(error)
+    origin = error.__context__
+    if code in (BAD_PASSWORD, NOT_AUTHORIZED):
+        who = f'the user "{broker.user}"' if broker.user else "a client without a user name"
+        return f"the broker {place} refused {who}: check the user, the password and the broker's access list"
+    if code == TAKEN_OVER:
+        return (
+            f'another program connected to the broker {place} as "{broker.client_id}": a second daemon for this '
+            "site? This one no longer drives anything; stop one of the two, then restart this one"
+        )
+    if code == UNSUPPORTED_VERSION:
+        return f"the broker {place} does not speak this version of MQTT"
+    if isinstance(origin, socket.gaierror):
+        return f'no machine of the name "{broker.host}" is known: check the broker\'s host and the name service'
+    if isinstance(origin, ConnectionRefusedError):
+        return f"nothing answers at {place}: is the broker running, and is this its port?"
+    if isinstance(origin, TimeoutError):
+        return f"the broker {place} did not answer in time: is its machine on, and reachable from here?"
+    if str(error) == CLOSED:
+        return f"{place} closed the connection before it answered: is this really the broker's plain MQTT port?"
+    return f"no connection to the broker {place}: {error}"
+
+
+class MqttLink:
+    """The connection of one daemon. `run` keeps it up; `publish` uses it.
+
+    `on_message` is called for every message and must only put it away. `taken_over` turns true, for good, when
+    another program connects under our client id (MQTT 5 only: a 3.1.1 broker closes without a reason). Then no
+    message leaves any more. `sessions` counts connections; when it has risen, own state must be published again.
+    `dropped` counts messages that newer ones pushed out, `publish_failures` messages that did not get through.
+    `trouble` says why there is no connection, "" while there is one.
+    """
+
+    def __init__(self, broker: Broker, site: str, topics: Sequence[str], on_message: Callable[[Arrived], None]) -> None:
+        self._broker = broker
+        self._availability = availability_topic(site)
+        self._topics = tuple(topics)
+        self._on_message = on_message
+        self._session: Session | None = None
+        self._drops = 0  # of MQTT 5 attempts, in a row
+        self._older_version = False
+        self.taken_over = False
+        self.sessions = 0
+        self.dropped = 0
+        self.publish_failures = 0
+        self.trouble = "not yet connected"
+
+    @property
+    def connected(self) -> bool:
+        """Whether a message could leave now: connected, subscribed and announced."""
+        return self._session is not None
+
+    async def run(self) -> None:
+        """Keep the connection up until cancelled; then say "offline" and disconnect. Once `taken_over`, stay away."""
+        failures = 0
+        while not self.taken_over:
+            before = self.sessions
+            error = await self._one_session()
+            failures = 1 if self.sessions > before else failures + 1
+            self.taken_over = reason_code(error) == TAKEN_OVER
+            self._report(explain(error, self._broker), logging.ERROR if self.taken_over else logging.WARNING)
+            if not self.taken_over:
+                await asyncio.sleep(random.uniform(SHORTEST_PAUSE_S, longest_pause_s(failures)))
+        await asyncio.Event().wait()
+
+    async def publish(
+        self,
+        topic: str,
+        payload: bytes,
+        *,
+        qos: int,
+        retain: bool,
+        expiry_s: float | None = None,
+        correlation: bytes | None = None,
+    ) -> bool:
+        """Publish now or not at all; with `qos` 1 wait for the acknowledgement, 3 s at most.
+
+        Returns:
+            False if the broker says that nobody is subscribed to the topic (MQTT 5, QoS 1); else True.
+
+        Raises:
+            LinkDown: not connected, connection lost meanwhile, not acknowledged in time, refused by the broker.
+        """
+        session = self._session
+        if session is None or session.under_way >= MOST_UNDER_WAY:
+            self.publish_failures += 1
+            raise LinkDown(self.trouble or f"the broker has not acknowledged {MOST_UNDER_WAY} messages")
+        properties = message_properties(expiry_s, correlation) if session.is_v5 else None
+        try:
+            code = await session.deliver(topic, payload, qos, retain, properties)
+        except aiomqtt.MqttError as error:
+            self.publish_failures += 1
+            raise LinkDown(f"the broker did not acknowledge the message: {error}") from error
+        if code >= REFUSED_FROM:
+            self.publish_failures += 1
+            raise LinkDown(f"the broker refused a message to {topic} (reason code {code:#04x}): check its access list")
+        return code != NO_MATCHING_SUBSCRIBERS
+
+    async def _one_session(self) -> BaseException:
+        """Connect and listen until the connection is lost or was never made; returns the cause."""
+        version = aiomqtt.ProtocolVersion.V311 if self._older_version else aiomqtt.ProtocolVersion.V5
+        queue_type = drop_oldest_queue(self._count_drop)
+        session = Session(self._broker, version, self._availability, queue_type, LIBRARY_LOG)
+        welcome = False
+        try:
+            async with session:
+                welcome = True
+                await self._greet(session)
+                await self._listen(session)
+        except aiomqtt.MqttError as error:
+            if not welcome:
+                self._choose_version(session, error)
+            return session.loss or error
+        finally:
+            self._session = None
+            session.abandon()
+        return aiomqtt.MqttError("the broker closed the connection")
+
+    async def _greet(self, session: Session) -> None:
+        if self._topics:
+            codes = await session.subscribe([(topic, 1) for topic in self._topics])
+            for topic, code in zip(self._topics, codes, strict=True):
+                if int(getattr(code, "value", code)) >= REFUSED_FROM:
+                    LOG.error("the broker does not let us read %s: check its access list", topic)
+        await session.deliver(self._availability, ONLINE, 1, True, None)
+        self._session = session
+        self.sessions += 1
+        self._drops = 0
+        self._older_version = False  # the next connect asks for MQTT 5 again: an upgraded broker is noticed
+        self.trouble = ""
+        version = "5" if session.is_v5 else "3.1.1, which cannot let commands expire"
+        LOG.info("connected to the broker %s:%d with MQTT %s", self._broker.host, self._broker.port, version)
+
+    async def _listen(self, session: Session) -> None:
+        try:
+            async for message in session.messages:
+                self._on_message(_arrived(message))
+        except asyncio.CancelledError:
+            self._session = None
+            try:
+                await session.deliver(self._availability, OFFLINE, 1, True, None)
+            except aiomqtt.MqttError as error:
+                LOG.warning("could not say goodbye to the broker: %s", error)
+            raise
+
+    def _choose_version(self, session: Session, error: aiomqtt.MqttError) -> None:
+        """Brokers that only speak 3.1.1 refuse MQTT 5 with a code, or close the connection without a word. A
+        broker that is just stopping does the latter too, hence only the second time."""
+        if not session.is_v5:
+            self._older_version = False
+            return
+        code = reason_code(error)
+        self._drops = self._drops + 1 if str(error) == CLOSED else 0
+        self._older_version = code == UNSUPPORTED_VERSION or self._drops >= DROPS_BEFORE_OLDER_VERSION
+
+    def _count_drop(self) -> None:
+        self.dropped += 1
+
+    def _report(self, cause: str, level: int) -> None:
+        """Log a cause once, not at every attempt."""
+        if cause != self.trouble:
+            LOG.log(level, "%s", cause)
+        self.trouble = cause
+
+
+def _arrived(message: aiomqtt.Message) -> Arrived:
+    properties = message.properties
+    return Arrived(
+        message.topic.value,
+        bytes(message.payload),
+        message.retain,
+        getattr(properties, "ResponseTopic", None),
+        getattr(properties, "CorrelationData", None),
+    )

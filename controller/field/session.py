@@ -1,0 +1,148 @@
+"""One MQTT connection, from connect to loss: aiomqtt's client, with what a long-running controller needs on top.
+
+A `Session` is used once: a second connect on the same object reports success before the broker has answered.
+"""
+
+import asyncio
+import logging
+import math
+import socket
+from collections.abc import Callable
+from typing import Any
+
+import aiomqtt
+from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY, MQTT_ERR_SUCCESS, Client
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from controller.field.own_topics import OFFLINE
+from controller.installation import Broker
+
+TIMEOUT_S = 3.0
+MOST_INCOMING = 1000  # our choice: seconds of a busy site; beyond it the oldest are dropped
+LARGEST_PACKET_BYTES = 131_072  # the broker keeps larger ones from us (MQTT 5.0, 3.1.2.11.4); twice our largest payload
+CLOSED = "closed before it answered"
+UNSENT_MS = 10_000  # data that the broker's machine has not taken by then is thrown away with the connection
+
+
+def socket_options() -> list[tuple[int, int, int]]:
+    """No delay for small packets in either direction: without it a QoS 1 exchange takes some 40 ms. And an end
+    to a connection whose peer has vanished, so that no old command lies in the kernel and leaves late."""
+    options = [(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)]
+    for name, value in (("TCP_QUICKACK", 1), ("TCP_USER_TIMEOUT", UNSENT_MS)):
+        if hasattr(socket, name):  # Linux only
+            options.append((socket.IPPROTO_TCP, getattr(socket, name), value))
+    return options
+
+
+def drop_oldest_queue(on_drop: Callable[[], None]) -> type[asyncio.Queue[aiomqtt.Message]]:
+    """A queue type that makes room for the newest message; aiomqtt alone would discard that one."""
+
+    class DropOldest(asyncio.Queue[aiomqtt.Message]):
+        def put_nowait(self, item: aiomqtt.Message) -> None:
+            if self.full():
+                self.get_nowait()
+                on_drop()
+            super().put_nowait(item)
+
+    return DropOldest
+
+
+class Session(aiomqtt.Client):
+    """One connection attempt and, if it succeeds, the connection. Clean session, last will `OFFLINE` retained."""
+
+    def __init__(
+        self,
+        broker: Broker,
+        protocol: aiomqtt.ProtocolVersion,
+        will_topic: str,
+        queue_type: type[asyncio.Queue[aiomqtt.Message]],
+        logger: logging.Logger,
+    ) -> None:
+        self.is_v5 = protocol is aiomqtt.ProtocolVersion.V5
+        limits = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        limits.MaximumPacketSize = LARGEST_PACKET_BYTES
+        super().__init__(
+            broker.host,
+            broker.port,
+            username=broker.user,
+            password=broker.password,
+            logger=logger,
+            identifier=broker.client_id,
+            queue_type=queue_type,
+            protocol=protocol,
+            will=aiomqtt.Will(will_topic, OFFLINE, qos=1, retain=True),
+            clean_session=None if self.is_v5 else True,
+            clean_start=True if self.is_v5 else MQTT_CLEAN_START_FIRST_ONLY,
+            timeout=TIMEOUT_S,
+            keepalive=broker.keepalive_s,
+            max_queued_incoming_messages=MOST_INCOMING,
+            max_inflight_messages=0,  # none waits inside the library: it would leave late
+            properties=limits if self.is_v5 else None,
+            socket_options=socket_options(),
+        )
+        self._client.connect_timeout = TIMEOUT_S
+        self._unacknowledged: dict[int, asyncio.Future[ReasonCode]] = {}
+
+    @property
+    def loss(self) -> BaseException | None:
+        """Why the connection was lost, None while it is not. Carries the broker's reason code if it gave one."""
+        lost = self._disconnected
+        return lost.exception() if lost.done() and not lost.cancelled() else None
+
+    async def deliver(self, topic: str, payload: bytes, qos: int, retain: bool, properties: Properties | None) -> int:
+        """Publish; with QoS 1 wait for the acknowledgement and return its reason code (0 for QoS 0 and 3.1.1).
+
+        Unlike `publish` of the base class it does not take a refusal by the broker for a success.
+
+        Raises:
+            aiomqtt.MqttError: not connected, connection lost, or no acknowledgement within `TIMEOUT_S`.
+        """
+        info = self._client.publish(topic, payload, qos, retain, properties)
+        if info.rc != MQTT_ERR_SUCCESS:
+            raise aiomqtt.MqttCodeError(info.rc)
+        if qos == 0:
+            return 0
+        answer: asyncio.Future[ReasonCode] = asyncio.get_running_loop().create_future()
+        self._unacknowledged[info.mid] = answer
+        try:
+            await asyncio.wait((answer, self._disconnected), timeout=TIMEOUT_S, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            del self._unacknowledged[info.mid]
+        if not answer.done():
+            raise aiomqtt.MqttError("no acknowledgement")
+        return int(answer.result().value)
+
+    @property
+    def under_way(self) -> int:
+        """How many messages wait for their acknowledgement."""
+        return len(self._unacknowledged)
+
+    def abandon(self) -> None:
+        """Close the socket, and with it the library's task, whatever state the connection is in. A failed
+        connect would otherwise keep both until the keepalive has passed."""
+        self._client.disconnect()
+
+    def _on_disconnect(self, client: Client, userdata: Any, *details: Any) -> None:
+        if not self._connected.done():  # the base class would wait for an answer until the time is out
+            self._connected.set_exception(aiomqtt.MqttError(CLOSED))
+        super()._on_disconnect(client, userdata, *details)
+
+    def _on_publish(
+        self, client: Client, userdata: Any, mid: int, reason_code: ReasonCode, properties: Properties
+    ) -> None:
+        answer = self._unacknowledged.get(mid)
+        if answer is not None and not answer.done():
+            answer.set_result(reason_code)
+
+
+def message_properties(expiry_s: float | None, correlation: bytes | None) -> Properties:
+    """MQTT 5 properties of a message: it expires in the broker `expiry_s` seconds after arrival (3.3.2.3.3), whole
+    seconds, at least one; `correlation` tells the asker which answer it is (3.3.2.3.6)."""
+    properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+    if expiry_s is not None:
+        properties.MessageExpiryInterval = max(1, math.floor(expiry_s))
+    if correlation is not None:
+        properties.CorrelationData = correlation
+    return properties
