@@ -1,0 +1,184 @@
+"""Models of a site file: the daemon, its broker, the bath, the room; vessels are in `vessel_models`."""
+
+import os
+from typing import Annotated, NamedTuple
+from zoneinfo import ZoneInfo, available_timezones
+
+from pydantic import BeforeValidator, Field, ValidationInfo, field_validator
+
+from controller import defaults
+from controller.control.fluids import glycol_freezing_c
+from controller.faults import Wrong, shown
+from controller.model_types import (
+    FilePath,
+    Line,
+    Part,
+    Port,
+    Slug,
+    YesNo,
+    a_difference,
+    a_duration,
+    a_percentage,
+    a_power,
+    a_temperature,
+    a_volume,
+    context_of,
+    one_of,
+)
+from controller.nearest import nearest
+from controller.quantities import PERCENT, POWER, TEMPERATURE
+from controller.vessel_models import ProbePart, VesselPart
+
+_LARGEST_SECRET_BYTES = 4096
+
+
+class Secret(NamedTuple):
+    """A password that was read, and whether every user of the machine can read its file."""
+
+    text: str
+    world_readable: bool
+
+    def __repr__(self) -> str:
+        return "Secret(...)"
+
+
+def _secret_file(value: object, info: ValidationInfo) -> Secret:
+    if not isinstance(value, str) or not value or "\0" in value:
+        raise Wrong(shown(value), "the path of a file that holds the password")
+    path = context_of(info).directory / value
+    try:
+        with path.open("rb") as stream:
+            text = stream.read(_LARGEST_SECRET_BYTES).decode().strip("\r\n")
+            world_readable = bool(os.fstat(stream.fileno()).st_mode & 0o004)
+    except (OSError, ValueError) as error:
+        reason = error.strerror if isinstance(error, OSError) and error.strerror else "not text"
+        raise Wrong(f"{shown(value)} ({reason.lower()})", "a file with the password that this user can read") from None
+    if not text:
+        raise Wrong(f"{shown(value)}, which is empty", "a file that holds the password")
+    return Secret(text, world_readable)
+
+
+def _secret_variable(value: object) -> Secret:
+    if not isinstance(value, str) or not value.isidentifier():
+        raise Wrong(shown(value), "the name of an environment variable, such as BROKER_PASSWORD")
+    text = os.environ.get(value, "")
+    if not text:
+        raise Wrong(f"{shown(value)}, which is not set", "an environment variable that holds the password")
+    return Secret(text, False)
+
+
+def _time_zone(value: object) -> ZoneInfo:
+    if isinstance(value, str) and value in available_timezones():
+        return ZoneInfo(value)
+    near = nearest(value, sorted(available_timezones())) if isinstance(value, str) else None
+    raise Wrong(shown(value), "a time zone of the IANA list such as " + (near or "Europe/Vienna"))
+
+
+class BrokerPart(Part):
+    """The MQTT broker. The password is never written in the file itself."""
+
+    host: Line = Field(description="the broker's name or address, such as 127.0.0.1")
+    port: Port = defaults.BROKER_PORT
+    user: Line | None = None
+    password_file: Annotated[Secret, BeforeValidator(_secret_file)] | None = None
+    password_env: Annotated[Secret, BeforeValidator(_secret_variable)] | None = None
+
+    @field_validator("password_file", "password_env")
+    @classmethod
+    def _one_password(cls, secret: Secret | None, info: ValidationInfo) -> Secret | None:
+        if secret is not None and info.data.get("password_file") is not None:
+            raise Wrong("both password_file and password_env", "one of them")
+        if secret is not None and "user" in info.data and info.data["user"] is None:
+            raise Wrong("a password without a user", "a user beside the password")
+        return secret
+
+
+class HttpPart(Part):
+    """Where the page, the API and the metrics are served."""
+
+    host: Line = defaults.HTTP_HOST
+    port: Port | None = None
+
+
+class GlycolPart(Part):
+    """What is in the bath. `percent` is by mass or by volume, which differ."""
+
+    kind: str = Field(description="propylene glycol")
+    basis: Annotated[str, one_of("mass", "volume")] = Field(description="mass or volume")
+    percent: Annotated[float, a_percentage("0 %", "50 %")] = Field(description=PERCENT)
+
+    @field_validator("kind", mode="before")
+    @classmethod
+    def _only_propylene(cls, kind: object) -> str:
+        if isinstance(kind, str) and kind.lower().startswith("ethylene"):
+            reason = "ethylene glycol is poisonous, and a coil can leak into the beer"
+            raise Wrong(shown(kind), f"propylene glycol of food grade: {reason}")
+        if kind != "propylene glycol":
+            raise Wrong(shown(kind), "propylene glycol")
+        return "propylene glycol"
+
+
+class BathPart(Part):
+    """The glycol reservoir and its chiller."""
+
+    volume: Annotated[float, a_volume("1 L", "20000 L")] | None = None
+    glycol: GlycolPart = Field(description="kind, percent and basis")
+    freeze_margin: Annotated[float, a_difference("1 K", "10 K")] = defaults.BATH_FREEZE_MARGIN_K
+    setpoint: Annotated[float, a_temperature(-30, 20)] = Field(description=TEMPERATURE)
+    warm_limit: Annotated[float, a_temperature(-29, 30)] | None = None
+    chiller_power: Annotated[float, a_power("1 W", "200 kW")] = Field(description=POWER)
+    probes: list[ProbePart] = Field(min_length=1, max_length=4, description="a list of at least one probe")
+
+    @field_validator("setpoint")
+    @classmethod
+    def _not_near_freezing(cls, setpoint: float, info: ValidationInfo) -> float:
+        glycol, margin_k = info.data.get("glycol"), info.data.get("freeze_margin")
+        if glycol is None or margin_k is None:
+            return setpoint
+        freeze_c = glycol_freezing_c(glycol.percent, glycol.basis)
+        if setpoint < freeze_c + margin_k:
+            strength = f"{glycol.percent:g} % by {glycol.basis}"
+            raise Wrong(
+                f"{setpoint:g} C for {strength}, which freezes at {freeze_c:.1f} C",
+                f"at least {freeze_c + margin_k:.1f} C (a margin of {margin_k:g} K), or more glycol",
+            )
+        return setpoint
+
+    @field_validator("warm_limit")
+    @classmethod
+    def _above_setpoint(cls, warm: float | None, info: ValidationInfo) -> float | None:
+        setpoint = info.data.get("setpoint")
+        if warm is not None and setpoint is not None and warm < setpoint + 0.5:
+            raise Wrong(f"{warm:g} C", f"at least 0.5 K above the bath's setpoint of {setpoint:g} C")
+        return warm
+
+
+class SitePart(Part):
+    """The whole site file."""
+
+    site: Slug = Field(description="the site's name, such as cellar")
+    units: Annotated[str, one_of("C", "F")] = Field(description="C or F, for bare temperatures and for what people see")
+    time_zone: Annotated[ZoneInfo, BeforeValidator(_time_zone)] = Field(
+        description="a time zone of the IANA list such as Europe/Vienna"
+    )
+    scan: Annotated[float, a_duration("1 s", "60 s")] = defaults.SCAN_S
+    state_dir: FilePath = Field(description="the directory of the store, such as /var/lib/cellarhand")
+    profiles: FilePath | None = None
+    manual_heat_over_mqtt: YesNo = False
+    broker: BrokerPart = Field(description="a block with host, port, user and password_file or password_env")
+    http: HttpPart = HttpPart()
+    bath: BathPart | None = None
+    room: ProbePart | None = None
+    vessels: list[VesselPart] = Field(min_length=1, max_length=50, description="a list of at least one vessel")
+
+    @field_validator("vessels")
+    @classmethod
+    def _renewed_by_scans(cls, vessels: list[VesselPart], info: ValidationInfo) -> list[VesselPart]:
+        scan_s = info.data.get("scan", 0.0)
+        for number, vessel in enumerate(vessels):
+            for key, output in (("cooler", vessel.cooler), ("heater", vessel.heater)):
+                if output is not None and output.renew < scan_s:
+                    right = f"at least one scan, {scan_s:g} s"
+                    raise Wrong(f"{output.renew:g} s", right, (number, key, "renew"))
+        return vessels
+
