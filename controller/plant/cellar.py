@@ -60,9 +60,9 @@ class Cellar:
             raise ValueError(f"a cellar advances by a time above 0 s, found {dt_s}; nothing was changed")
         end_s = self.now_s + dt_s
         while end_s - self.now_s > 1e-6:
-            step_s = min(end_s - self.now_s, LONGEST_STEP_S)
-            if self._next_end_s < self.now_s + step_s:
-                step_s = max(self._next_end_s - self.now_s, 1e-3)
+            if self.now_s >= self._next_end_s:
+                self._end_outputs()
+            step_s = min(end_s - self.now_s, LONGEST_STEP_S, self._next_end_s - self.now_s)
             self._step(step_s)
         self.now_s = end_s
         self._sample(dt_s)
@@ -91,20 +91,21 @@ class Cellar:
         yeast: Yeast | None = None,
     ) -> None:
         """Fill a vessel with wort and yeast. `og` 1.000 < og <= 1.200, apparent attenuation 0..1; without
-        volume, temperature or yeast the vessel's nominal volume, the room's temperature and its own yeast.
+        volume, temperature (-5..100 °C) or yeast: the vessel's nominal volume, the room's temperature, its own yeast.
 
         Raises:
             ValueError: a figure outside its range; KeyError: no such vessel. Nothing was changed.
         """
         fermenter = self.vessels[vessel]
         litres = fermenter.spec.volume_l if volume_l is None else volume_l
-        if not (1.0 < og <= 1.2 and 0.0 <= attenuation_limit <= 1.0 and 0.0 < litres < math.inf):
+        start_c = self.room_c if wort_c is None else wort_c
+        right = 1.0 < og <= 1.2 and 0.0 <= attenuation_limit <= 1.0
+        if not (right and 0.0 < litres < math.inf and -5.0 <= start_c <= 100.0):
             raise ValueError(
-                f"{vessel}: og {og}, attenuation {attenuation_limit}, {litres} L; expected an og above 1.000 up to "
-                "1.200, an attenuation of 0 to 1 and a volume above 0; nothing was changed"
+                f"{vessel}: og {og}, attenuation {attenuation_limit}, {litres} L at {start_c} °C; expected an og above "
+                "1.000 up to 1.200, an attenuation of 0 to 1, a volume above 0 and -5 to 100 °C; nothing was changed"
             )
-        brew = Brew(yeast or fermenter.spec.yeast, og, attenuation_limit, litres)
-        fermenter.fill(brew, self.room_c if wort_c is None else wort_c)
+        fermenter.fill(Brew(yeast or fermenter.spec.yeast, og, attenuation_limit, litres), start_c)
 
     def package(self, vessel: str) -> None:
         """Drain a vessel."""
@@ -143,7 +144,7 @@ class Cellar:
         """Break a probe from the next reading on. A spike without `for_s` spoils one reading, all else lasts
         until `mend`. `magnitude` is K for a spike, K per hour for a drift."""
         lasts_s = (0.0 if kind is Fault.SPIKE else math.inf) if for_s is None else for_s
-        self.probes[probe_tag].break_(kind, magnitude, self.now_s, lasts_s)
+        self.probes[probe_tag].fail(kind, magnitude, self.now_s, lasts_s)
 
     def mend(self, probe_tag: str) -> None:
         """Repair a probe and put it where it belongs."""
@@ -167,12 +168,13 @@ class Cellar:
         """Pull the chiller's plug (False) or put it back."""
         self.bath.chiller_plugged = plugged
 
+    def _end_outputs(self) -> None:
+        for device in self.devices.values():
+            device.tick(self.now_s)
+        self._next_end_s = min(device.ends_s for device in self.devices.values())
+
     def _step(self, dt_s: float) -> None:
         now_s, room_c, bath = self.now_s, self.room_c, self.bath
-        if now_s >= self._next_end_s:
-            for device in self.devices.values():
-                device.tick(now_s)
-            self._next_end_s = min(device.ends_s for device in self.devices.values())
         if now_s - self._slow_since_s >= SLOW_S:
             self._slow()
             room_c = self.room_c

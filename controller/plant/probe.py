@@ -54,7 +54,7 @@ class ProbeUnit:
         self.celsius: float | None = None
         self.celsius = self._report(0.0)
 
-    def break_(self, fault: Fault, magnitude: float, now_s: float, for_s: float) -> None:
+    def fail(self, fault: Fault, magnitude: float, now_s: float, for_s: float) -> None:
         """Begin a fault that ends by itself after `for_s` (a spike of 0 s spoils one reading)."""
         self._fault, self._magnitude = fault, magnitude
         self._fault_since_s, self._fault_ends_s = now_s, now_s + for_s
