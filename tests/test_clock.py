@@ -218,5 +218,5 @@ def test_the_kernel_is_asked_in_the_right_way() -> None:
     timex = ctypes.create_string_buffer(512)
     if ctypes.sizeof(ctypes.c_long) != 8 or ctypes.CDLL(None).adjtimex(timex) < 0:
         pytest.skip("this machine does not tell whether its clock is synchronised")
-    unsynchronised = bool(int.from_bytes(timex[40:44], "little") & 0x40)
+    unsynchronised = bool(int.from_bytes(timex.raw[40:44], "little") & 0x40)
     assert clock._kernel_says() is not unsynchronised

@@ -1,0 +1,33 @@
+"""What can be wrong with the store, and how to say it to the person who has to do something about it."""
+
+import sqlite3
+
+
+class HistoryError(Exception):
+    """The store cannot be used as it is; the text is for the brewer. Nothing was changed."""
+
+
+class Damaged(sqlite3.DatabaseError):
+    """The file is an SQLite file no more, or its content contradicts itself."""
+
+
+def is_damage(error: sqlite3.Error) -> bool:
+    """Whether the file itself is at fault, so that trying again cannot help."""
+    code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+    return isinstance(error, Damaged) or code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
+def in_words(error: Exception) -> str:
+    """What an error means, and what would help."""
+    match getattr(error, "sqlite_errorcode", 0) & 0xFF:
+        case sqlite3.SQLITE_FULL:
+            return "the disk is full: make room"
+        case sqlite3.SQLITE_READONLY:
+            return "the file, its folder or the disk is read-only: let the service's user write there"
+        case sqlite3.SQLITE_CANTOPEN | sqlite3.SQLITE_PERM:
+            return "it cannot be opened: its folder must exist and the service's user must be able to write there"
+        case sqlite3.SQLITE_IOERR:
+            return "the disk reports an error or a limit: look at the system log, then for room, then for another disk"
+        case sqlite3.SQLITE_BUSY | sqlite3.SQLITE_LOCKED:
+            return "another program holds it: end that program"
+    return str(error)
