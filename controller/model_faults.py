@@ -22,6 +22,11 @@ def validated(document: Document, model: type[PartT], context: FileContext) -> t
         return None, sorted(faults, key=lambda fault: fault.line)
 
 
+def fault_at(document: Document, path: KeyPath, wrong: Wrong) -> Fault:
+    """What is wrong, with the file, line and key at which it is."""
+    return Fault(document.file, document.line_of(path), document.key_text(path), wrong.found, wrong.expected)
+
+
 def _fault(document: Document, model: type[Part], detail: Mapping[str, Any]) -> Fault:
     path: KeyPath = detail["loc"]
     kind, value = detail["type"], detail["input"]
@@ -38,7 +43,7 @@ def _fault(document: Document, model: type[Part], detail: Mapping[str, Any]) -> 
         expected = f"{near}?" if near else "one of " + ", ".join(known)
     else:
         found, expected = shown(value), _expected(kind, detail, _model_at(model, path))
-    return Fault(document.file, document.line_of(path), document.key_text(path), found, expected)
+    return fault_at(document, path, Wrong(found, expected))
 
 
 def _expected(kind: str, detail: Mapping[str, Any], model: type[Part] | None) -> str:

@@ -150,6 +150,12 @@ def _line(value: object) -> str:
     return _text(value, "a few words on one line", 200)
 
 
+def _source(value: object) -> str:
+    if not isinstance(value, str) or not value.strip() or len(value) > 1000:
+        raise Wrong(shown(value), "where it is published, in at most 1000 characters")
+    return value.strip()
+
+
 def _prose(value: object) -> str:
     if not isinstance(value, str) or len(value) > 4000:
         raise Wrong(shown(value), "text of at most 4000 characters")
@@ -181,6 +187,7 @@ Topic = Annotated[str, BeforeValidator(_topic)]
 Pointer = Annotated[str, BeforeValidator(_pointer)]
 Payload = Annotated[str, BeforeValidator(_payload)]
 Line = Annotated[str, BeforeValidator(_line)]
+Source = Annotated[str, BeforeValidator(_source)]
 Prose = Annotated[str, BeforeValidator(_prose)]
 YesNo = Annotated[bool, BeforeValidator(_yes_or_no)]
 Port = Annotated[int, BeforeValidator(_port)]

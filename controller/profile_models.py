@@ -1,5 +1,6 @@
 """Models of a profile file: steps, how each ends, and where its figures come from."""
 
+from itertools import pairwise
 from typing import Annotated
 
 from pydantic import Field, ValidationInfo, field_validator
@@ -12,6 +13,7 @@ from controller.model_types import (
     Line,
     Part,
     Prose,
+    Source,
     a_difference,
     a_duration,
     a_percentage,
@@ -56,7 +58,7 @@ class WhyPart(Part):
     """The published range in which a figure lies, and where it was published."""
 
     range: Line = Field(description='a range such as "18 C to 20 C"')
-    source: Line = Field(description="where the range is published")
+    source: Source = Field(description="where the range is published")
 
 
 class StepPart(Part):
@@ -152,4 +154,17 @@ class ProfilePart(Part):
         for number, name in enumerate(names):
             if name in names[:number]:
                 raise Wrong(f"a second step {shown(name)}", "another name for each step", (number, "name"))
+        return steps
+
+    @field_validator("steps")
+    @classmethod
+    def _ramps_arrive(cls, steps: list[StepPart]) -> list[StepPart]:
+        """A ramp's longest time is enough for its rate; after a free rise the start is not known."""
+        for number, (before, ramp) in enumerate(pairwise(steps), start=1):
+            if ramp.rate is None or before.target is None or ramp.target is None:
+                continue
+            needed_s = abs(ramp.target - before.target) / ramp.rate
+            if needed_s > ramp.at_most:
+                right = f"at least the {needed_s / 3600:.1f} h that the rate needs"
+                raise Wrong(f"{ramp.at_most / 3600:g} h", right, (number, "at_most"))
         return steps

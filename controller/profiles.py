@@ -8,7 +8,7 @@ from typing import NamedTuple
 from controller import quantities
 from controller.control.course import Ends, Profile, ProfileStep, StepKind
 from controller.faults import Fault, FileFaults, Wrong, shown
-from controller.model_faults import validated
+from controller.model_faults import fault_at, validated
 from controller.model_types import SLUG, FileContext
 from controller.profile_models import ProfilePart, StepPart
 from controller.yaml_lines import Document, read_yaml
@@ -156,13 +156,11 @@ def _evidence(document: Document, units: str | None) -> tuple[list[Evidence], li
                 continue
             try:
                 low, high = _range(reason.get("range"), key, figures, _parsers(units))
-                name, source = str(step.get("name")), str(reason.get("source"))
-                evidence.append(Evidence(name, key, str(figures[key]), low, high, source))
             except Wrong as wrong:
-                path = ("steps", number, "why", key)
-                faults.append(
-                    Fault(document.file, document.line_of(path), document.key_text(path), wrong.found, wrong.expected)
-                )
+                faults.append(fault_at(document, ("steps", number, "why", key), wrong))
+                continue
+            name, source = str(step.get("name")), str(reason.get("source")).strip()
+            evidence.append(Evidence(name, key, str(figures[key]), low, high, source))
     return evidence, faults
 
 
@@ -178,9 +176,12 @@ def _range(
         raise Wrong(f"the range {shown(text)}", 'two values of the same kind, such as "18 C to 20 C"')
     parse = parsers[key]
     low, high = (parse(end.strip()) for end in ends)
-    value = parse(figures[key])
     if low > high:
         raise Wrong(f"the range {shown(text)}", "the lower value first")
+    try:
+        value = parse(figures[key])
+    except Wrong:
+        return low, high  # the figure's own fault is reported at its own place
     if not low - 1e-9 <= value <= high + 1e-9:
         raise Wrong(f"{key} {shown(figures[key])}, outside its own range {shown(text)}", "a value inside the range")
     return low, high

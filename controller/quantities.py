@@ -13,7 +13,7 @@ from controller.faults import Wrong, shown
 
 LITRES_PER_US_GALLON = 3.785411784  # NIST Handbook 44, Appendix C: 231 cubic inches
 _NUMBER = r"[-+]?(?:[0-9]{1,9}(?:\.[0-9]{0,9})?|\.[0-9]{1,9})"
-_QUANTITY = re.compile(rf"({_NUMBER})\s*([^\s0-9].*)?")
+_QUANTITY = re.compile(rf"({_NUMBER})\s*([^\s0-9,.].*)?")
 _ISO_DURATION = re.compile(
     r"P(?=.)(?:([0-9]{1,6}(?:\.[0-9]{1,6})?)W)?(?:([0-9]{1,6}(?:\.[0-9]{1,6})?)D)?"
     r"(?:T(?=.)(?:([0-9]{1,6}(?:\.[0-9]{1,6})?)H)?(?:([0-9]{1,6}(?:\.[0-9]{1,6})?)M)?"

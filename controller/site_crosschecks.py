@@ -2,7 +2,8 @@
 
 from collections.abc import Hashable, Iterator
 
-from controller.faults import Fault
+from controller.faults import Fault, Wrong
+from controller.model_faults import fault_at
 from controller.yaml_lines import Data, Document, KeyPath
 
 _EACH = {
@@ -22,13 +23,13 @@ def duplicates(document: Document) -> list[Fault]:
         earlier = first.setdefault((kind, value), path)
         if earlier != path:
             found = f"the same as {document.key_text(earlier)} on line {document.line_of(earlier)}"
-            faults.append(Fault(document.file, document.line_of(path), document.key_text(path), found, _EACH[kind]))
+            faults.append(fault_at(document, path, Wrong(found, _EACH[kind])))
     commands = {value: path for (kind, value), path in first.items() if kind == "output"}
     for (kind, value), path in first.items():
         if kind == "reading" and isinstance(value, tuple) and value[0] in commands:
             found = f"the topic of {document.key_text(commands[value[0]])}"
             expected = "the topic on which the probe reports, not one of commands"
-            faults.append(Fault(document.file, document.line_of(path), document.key_text(path), found, expected))
+            faults.append(fault_at(document, path, Wrong(found, expected)))
     return faults
 
 

@@ -1,8 +1,9 @@
 """Models of a site file: the daemon, its broker, the bath, the room; vessels are in `vessel_models`."""
 
 import os
+from pathlib import Path
 from typing import Annotated, NamedTuple
-from zoneinfo import ZoneInfo, available_timezones
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from pydantic import BeforeValidator, Field, ValidationInfo, field_validator
 
@@ -68,10 +69,12 @@ def _secret_variable(value: object) -> Secret:
 
 
 def _time_zone(value: object) -> ZoneInfo:
-    if isinstance(value, str) and value in available_timezones():
-        return ZoneInfo(value)
-    near = nearest(value, sorted(available_timezones())) if isinstance(value, str) else None
-    raise Wrong(shown(value), "a time zone of the IANA list such as " + (near or "Europe/Vienna"))
+    try:
+        return ZoneInfo(value if isinstance(value, str) else "")
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        near = nearest(value, sorted(available_timezones())) if isinstance(value, str) else None
+        expected = "a time zone of the IANA list such as " + (near or "Europe/Vienna")
+    raise Wrong(shown(value), expected)
 
 
 class BrokerPart(Part):
@@ -170,6 +173,13 @@ class SitePart(Part):
     bath: BathPart | None = None
     room: ProbePart | None = None
     vessels: list[VesselPart] = Field(min_length=1, max_length=50, description="a list of at least one vessel")
+
+    @field_validator("state_dir")
+    @classmethod
+    def _a_directory(cls, path: Path) -> Path:
+        if os.path.exists(path) and not os.path.isdir(path):  # unlike Path's, these never raise
+            raise Wrong(f"{shown(str(path))}, which is a file", "a directory; it is made if it does not exist")
+        return path
 
     @field_validator("vessels")
     @classmethod
