@@ -10,7 +10,8 @@ from html import escape
 from importlib.resources import files
 from typing import NamedTuple
 
-from controller.hmi.panels import Frame, Panel, plain, surroundings_panel, vessel_panel
+from controller.hmi.lanes import Frame, plain
+from controller.hmi.panels import Panel, surroundings_panel, vessel_panel
 from controller.hmi.recorder import Mark, Surroundings, Trace, thinned
 from controller.hmi.scale import Clock
 from controller.hmi.summary import VesselSummary, step_headings

@@ -104,7 +104,7 @@ def _temperatures(site: str, vessels: list[tuple[str, VesselState]]) -> Iterator
     for name, vessel in vessels:
         wort_c = vessel.estimate.celsius if vessel.estimate.drive is not Drive.NOTHING else None
         _add(temperature, (site, name), wort_c)
-        _add(deviation, (site, name), deviation_k(wort_c, vessel.setpoint))
+        _add(deviation, (site, name), None if wort_c is None else deviation_k(vessel.estimate, vessel.setpoint))
         if vessel.setpoint is not None:
             _add(low, (site, name), vessel.setpoint.low_c)
             _add(high, (site, name), vessel.setpoint.high_c)

@@ -1,26 +1,30 @@
 """The panels of the chart page: one per vessel, one for bath and room. Each is HTML plus the data for its read-out."""
 
-from collections.abc import Iterable, Sequence
-from datetime import datetime, timedelta
-from html import escape
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
-from controller.hmi.recorder import Mark, Point, Surroundings, Trace, merged
-from controller.hmi.scale import WIDTH, Axis, Clock, axis, bars, day_stride, line, ribbon
-from controller.hmi.words import number, printable, shown
+from controller.hmi.lanes import (
+    Frame,
+    day_ticks,
+    days_lane,
+    days_long,
+    drawing,
+    duty_lane,
+    gravity_lane,
+    hourly_duties,
+    marks_lane,
+    marks_list,
+    off_lane,
+    off_ticks,
+    plain,
+    row,
+    steps_lane,
+)
+from controller.hmi.recorder import Mark, Point, Surroundings, Trace
+from controller.hmi.scale import WIDTH, Axis, axis, line, ribbon
+from controller.hmi.words import number, shown
 
-_TALL, _BATH_TALL, _STRIP_TALL = 200.0, 110.0, 22.0
-_MOST_BARS = 336
-_SIGNS = {"alarm": "!", "action": "✓", "state": "•"}
-_NEAR = 0.012  # marks nearer than this share of the width share one sign
-
-
-class Frame(NamedTuple):
-    """What all panels have in common: the time axis, the units, and the local time at its beginning."""
-
-    clock: Clock
-    units: str
-    start: datetime | None
+_TALL, _BATH_TALL = 200.0, 110.0
 
 
 class Panel(NamedTuple):
@@ -30,56 +34,50 @@ class Panel(NamedTuple):
     data: dict[str, Any]
 
 
-def plain(text: str) -> str:
-    """Free text, made harmless for HTML and for the eye."""
-    return escape(printable(text))
-
-
 def vessel_panel(trace: Trace, frame: Frame, index: int, details: str) -> Panel:
     """A vessel: steps, wort against setpoint, gravities, cooler and heater, marks, days."""
     clock, units, points = frame.clock, frame.units, trace.points
     seen_c = [c for p in points for c in (p.coldest_c, p.warmest_c, p.low_c, p.high_c) if c is not None]
     scale = axis([shown(c, units) for c in seen_c], 3.0)
-    hours = _duties(points, clock)
+    hours = hourly_duties(points, clock)
     rows = [
-        _row("steps", "", _spans(trace, clock), "lane steps"),
-        _row(f"°{units}", _ticks(scale), _wort(trace, scale, frame, index), "plot"),
+        row("steps", "", steps_lane(trace, clock), "lane steps"),
+        row(f"°{units}", _ticks(scale), _wort(trace, scale, frame, index), "plot"),
+        row("off by", off_ticks(units), off_lane(points, frame), "lane off"),
     ]
     if trace.gravities:
-        rows.append(_row("gravity", "", _gravities(trace.gravities, clock), "lane gravity"))
+        rows.append(row("gravity", "", gravity_lane(trace.gravities, clock), "lane gravity"))
     for name, at in (("cooler", 2), ("heater", 3)):
-        if any(hour[at] for hour in hours):
-            path = bars([(hour[0], hour[1], hour[at]) for hour in hours], _STRIP_TALL)
-            rows.append(_row(name, "", _svg(f'<path class="{name}" d="{path}"/>', _STRIP_TALL), "lane strip"))
-        else:
-            rows.append(_row(name, "", "<p>never on</p>", "lane strip"))
+        rows.append(duty_lane(name, [(hour[0], hour[1], hour[at]) for hour in hours]))
     if trace.marks:
-        rows.append(_row("events", "", _signs(trace.marks, clock), "lane marks"))
-    rows.append(_row("", "", _days(frame), "days"))
+        rows.append(row("events", "", marks_lane(trace.marks, clock), "lane marks"))
+    rows.append(row("", "", days_lane(frame), "days"))
     batch = f" <span>{plain(trace.batch)}</span>" if trace.batch else " <span>no batch</span>"
-    html = _figure(index, f"{plain(trace.vessel)}{batch}", _KEY, rows, _list(trace.marks, clock) + details)
+    heading = f"{plain(trace.vessel)}{batch}"
+    html = _figure(index, heading, _KEY, rows, details + marks_list(trace.marks, clock))
     return Panel(html, _vessel_data(points, units))
 
 
 def surroundings_panel(rows: Sequence[Surroundings], marks: Sequence[Mark], frame: Frame, index: int) -> Panel:
     """Bath and room, apart from the vessels: they move on another scale."""
     clock, units = frame.clock, frame.units
-    scale = axis([shown(c, units) for row in rows for c in (row.bath_c, row.room_c) if c is not None], 5.0, 4)
-    bath = line([(clock.across(row.at_s), _down(row.bath_c, scale, _BATH_TALL, units)) for row in rows])
-    room = line([(clock.across(row.at_s), _down(row.room_c, scale, _BATH_TALL, units)) for row in rows])
+    scale = axis([shown(c, units) for each in rows for c in (each.bath_c, each.room_c) if c is not None], 5.0, 4)
+    bath = line([(clock.across(each.at_s), _down(each.bath_c, scale, _BATH_TALL, units)) for each in rows])
+    room = line([(clock.across(each.at_s), _down(each.room_c, scale, _BATH_TALL, units)) for each in rows])
     paths = f'<path class="bath" d="{bath}"/><path class="room" d="{room}"/>'
-    drawing = _svg(_grid(scale, frame, _BATH_TALL) + paths, _BATH_TALL, index, "Bath and room temperature over time.")
-    html_rows = [_row(f"°{units}", _ticks(scale), drawing, "plot low")]
+    paths = _grid(scale, frame, _BATH_TALL) + paths
+    picture = drawing(paths, _BATH_TALL, index, "Bath and room temperature over time.")
+    html_rows = [row(f"°{units}", _ticks(scale), picture, "plot low")]
     if marks:
-        html_rows.append(_row("events", "", _signs(marks, clock), "lane marks"))
-    html_rows.append(_row("", "", _days(frame), "days"))
+        html_rows.append(row("events", "", marks_lane(marks, clock), "lane marks"))
+    html_rows.append(row("", "", days_lane(frame), "days"))
     key = '<span class="key"><i class="bath"></i>bath</span><span class="key"><i class="room"></i>room</span>'
     data = {
-        "at": [round(row.at_s) for row in rows],
-        "bath": [_shown(row.bath_c, units) for row in rows],
-        "room": [_shown(row.room_c, units) for row in rows],
+        "at": [round(each.at_s) for each in rows],
+        "bath": [_shown(each.bath_c, units) for each in rows],
+        "room": [_shown(each.room_c, units) for each in rows],
     }
-    return Panel(_figure(index, "bath and room", key, html_rows, _list(marks, clock)), data)
+    return Panel(_figure(index, "bath and room", key, html_rows, marks_list(marks, clock)), data)
 
 
 _KEY = '<span class="key"><i class="wort"></i>wort</span><span class="key"><i class="set"></i>setpoint</span>'
@@ -90,23 +88,8 @@ def _figure(index: int, heading: str, key: str, rows: Sequence[str], after: str)
         f'<section class="panel" data-panel="{index}"><div class="head"><h2>{heading}</h2><p class="keys">{key}</p>'
         f'<p class="read" role="status"></p></div><div class="rows" tabindex="0" '
         f'aria-label="Chart; left and right arrow keys move the read-out">{"".join(rows)}'
-        f'<div class="hairbox" aria-hidden="true"><div class="hair"></div></div></div>{after}</section>\n'
-    )
-
-
-def _row(label: str, ticks: str, field: str, kind: str) -> str:
-    gutter = f'<div class="gutter"><span>{label}</span>{ticks}</div>'
-    return f'<div class="row {kind}">{gutter}<div class="field">{field}</div></div>'
-
-
-def _svg(inner: str, height: float, index: int | None = None, what: str = "") -> str:
-    head = f'<svg viewBox="0 0 {WIDTH:.0f} {height:.0f}" preserveAspectRatio="none"'
-    if index is None:
-        return f'{head} aria-hidden="true">{inner}</svg>'
-    title, description = f"t{index}", f"d{index}"
-    return (
-        f'{head} role="img" aria-labelledby="{title} {description}"><title id="{title}">Temperature</title>'
-        f'<desc id="{description}">{what}</desc>{inner}</svg>'
+        f'<div class="hairbox" aria-hidden="true"><div class="hair"></div></div></div>'
+        f'<div class="more">{after}</div></section>\n'
     )
 
 
@@ -129,13 +112,13 @@ def _wort(trace: Trace, scale: Axis, frame: Frame, index: int) -> str:
         f'<path class="set" d="{line(low)}"/><path class="set" d="{line(high)}"/>'
         f'<path class="spread" d="{ribbon(wort)}"/><path class="wort" d="{line(middle)}"/>'
     )
-    what = f"Wort of {plain(trace.vessel)} against its setpoint over {_days_long(clock):.1f} days."
-    return _svg(inner, _TALL, index, what)
+    what = f"Wort of {plain(trace.vessel)} against its setpoint over {days_long(clock):.1f} days."
+    return drawing(inner, _TALL, index, what)
 
 
 def _grid(scale: Axis, frame: Frame, height: float, trace: Trace | None = None) -> str:
     across = "".join(f"M0 {scale.down(tick, height):.1f}H{WIDTH:.0f}" for tick in scale.ticks)
-    down = "".join(f"M{x * WIDTH:.1f} 0V{height:.0f}" for x, _ in _day_ticks(frame))
+    down = "".join(f"M{x * WIDTH:.1f} 0V{height:.0f}" for x, _ in day_ticks(frame))
     turns = trace.spans[1:] if trace else []
     steps = "".join(f"M{frame.clock.across(span.from_s):.1f} 0V{height:.0f}" for span in turns)
     return f'<path class="grid" d="{across}{down}"/><path class="turn" d="{steps}"/>'
@@ -147,102 +130,6 @@ def _ticks(scale: Axis) -> str:
         for tick in scale.ticks
         if 0.02 < scale.down(tick, 1.0) < 0.99
     )
-
-
-def _spans(trace: Trace, clock: Clock) -> str:
-    parts = []
-    for span in trace.spans:
-        left, right = clock.across(span.from_s) / 10, clock.across(span.to_s) / 10
-        name = plain(span.name)
-        parts.append(f'<span style="left:{left:.2f}%;width:{right - left:.2f}%" title="{name}">{name}</span>')
-    return "".join(parts)
-
-
-def _gravities(gravities: Sequence[tuple[float, float]], clock: Clock) -> str:
-    scale = axis([gravity for _, gravity in gravities], 0.02)
-    dots, last = [], -1.0
-    for at_s, gravity in gravities:
-        left, top = clock.across(at_s) / WIDTH, scale.down(gravity, 1.0)
-        named = left - last > 0.055
-        last = left if named else last
-        side = ' class="left"' if left > 0.93 else ""
-        text = f"<em{side}>{gravity:.3f}</em>" if named else ""
-        place = f"left:{left * 100:.2f}%;top:{top * 70 + 15:.1f}%"
-        dots.append(f'<span style="{place}" title="gravity {gravity:.3f}">{text}</span>')
-    return "".join(dots)
-
-
-def _duties(points: Sequence[Point], clock: Clock) -> list[tuple[float, float, float, float]]:
-    """(from, to, cooler, heater) of about an hour each, longer for long runs."""
-    width_s = max(3600.0, (clock.to_s - clock.from_s) / _MOST_BARS)
-    hours: dict[int, list[Point]] = {}
-    for point in points:
-        hours.setdefault(int((point.at_s - clock.from_s) / width_s), []).append(point)
-    found = []
-    for hour, group in sorted(hours.items()):
-        whole, begin_s = merged(group), clock.from_s + hour * width_s
-        found.append((clock.across(begin_s), clock.across(begin_s + width_s), whole.cool, whole.heat))
-    return found
-
-
-def _signs(marks: Sequence[Mark], clock: Clock) -> str:
-    """A sign with the numbers of the events it stands for; near ones share a sign."""
-    groups: list[tuple[float, list[int]]] = []
-    ordered = sorted(marks)
-    for number_of, mark in enumerate(ordered, 1):
-        left = clock.across(mark.at_s) / WIDTH
-        if groups and left - groups[-1][0] < _NEAR:
-            groups[-1][1].append(number_of)
-        else:
-            groups.append((left, [number_of]))
-    parts = []
-    for left, numbers in groups:
-        kinds = {ordered[each - 1].kind for each in numbers}
-        worst = next(kind for kind in _SIGNS if kind in kinds)
-        told = f"{numbers[0]}–{numbers[-1]}" if len(numbers) > 1 else f"{numbers[0]}"
-        words = plain("; ".join(ordered[each - 1].text for each in numbers))
-        sign = f"{_SIGNS[worst]}<sub>{told}</sub>"
-        parts.append(f'<span class="{worst}" style="left:{left * 100:.2f}%" title="{words}">{sign}</span>')
-    return "".join(parts)
-
-
-def _list(marks: Iterable[Mark], clock: Clock) -> str:
-    items = "".join(
-        f"<li><b>day {(mark.at_s - clock.from_s) / 86400:.1f}</b> "
-        f'<span class="{mark.kind}">{_SIGNS[mark.kind]}</span> {plain(mark.text)}</li>'
-        for mark in sorted(marks)
-    )
-    return f"<details><summary>Events</summary><ol>{items}</ol></details>" if items else ""
-
-
-def _day_ticks(frame: Frame) -> list[tuple[float, str]]:
-    """Where the days begin, as share 0..1 of the width, and what to write there."""
-    days, stride = _days_long(frame.clock), day_stride(_days_long(frame.clock))
-    offset = 0.0
-    if frame.start is not None:
-        midnight = frame.start.replace(hour=0, minute=0, second=0, microsecond=0)
-        offset = (midnight - frame.start).total_seconds() / 86400  # local midnights, not 24 h after the start
-    ticks = []
-    for index in range(int((days - offset) / stride) + 1):
-        day = offset + index * stride
-        if 0 <= day <= days:
-            ticks.append((day / days, _day_label(day, stride, frame.start)))
-    return ticks
-
-
-def _day_label(day: float, stride: float, start: datetime | None) -> str:
-    if start is None:
-        return f"day {day:g}"
-    when = start + timedelta(days=day)
-    return f"{when:%a} {when.day}" if stride >= 1 or when.hour == 0 else f"{when:%H:%M}"
-
-
-def _days(frame: Frame) -> str:
-    return "".join(f'<span style="left:{x * 100:.2f}%">{label}</span>' for x, label in _day_ticks(frame) if x < 0.97)
-
-
-def _days_long(clock: Clock) -> float:
-    return (clock.to_s - clock.from_s) / 86400
 
 
 def _down(celsius: float | None, scale: Axis, height: float, units: str) -> float | None:

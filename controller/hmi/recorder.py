@@ -184,11 +184,14 @@ def _note_batch(trace: Trace, now: VesselState, begin_s: float, end_s: float) ->
 
 
 def _mark(record: Record) -> Mark | None:
-    words = f"{record.subject}: {record.reason}" if record.reason else record.subject
     if record.kind is RecordKind.ALARM and record.value == AlarmPhase.UNACKNOWLEDGED.value:
-        return Mark(record.at_s, "alarm", words)
-    if record.kind is RecordKind.ACTION and record.value == "done":
-        return Mark(record.at_s, "action", record.reason or record.subject)
-    if record.kind is RecordKind.STATE and not record.who:  # a person's wish has its own ACTION record
-        return Mark(record.at_s, "state", f"{record.value}: {record.reason}" if record.reason else record.value)
+        return Mark(record.at_s, "alarm", f"{record.subject}: {record.reason}")
+    if record.who:  # a person did it; entered gravities have their own place in the chart
+        told = record.kind in _DONE_BY_PEOPLE and record.subject != "gravity"
+        return Mark(record.at_s, "action", f"{record.reason} ({record.who})") if told else None
+    if record.kind in (RecordKind.STATE, RecordKind.MODE):
+        return Mark(record.at_s, "state", f"{record.value}: {record.reason}")
     return None
+
+
+_DONE_BY_PEOPLE = (RecordKind.BATCH, RecordKind.STATE, RecordKind.STEP, RecordKind.MODE)

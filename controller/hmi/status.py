@@ -71,7 +71,7 @@ def vessel_dict(site: Site, vessel: Vessel, state: SiteState, units: str = "C") 
         "cause": now.estimate.cause,
         "setpoint_low_c": number(setpoint.low_c, 2) if setpoint else None,
         "setpoint_high_c": number(setpoint.high_c, 2) if setpoint else None,
-        "deviation_k": number(deviation_k(now.estimate.celsius, setpoint), 2),
+        "deviation_k": number(deviation_k(now.estimate, setpoint), 2),
         "batch": _batch(now.batch, state),
         "step": _step(now, units),
         "demand_w": number(now.loop.heat_w, 1),
@@ -165,6 +165,8 @@ def _step(vessel: VesselState, units: str) -> Json | None:
         "at_most_s": step.at_most_s,
         "overtime": position.overtime,
         "waits": waits(vessel, units),
+        "asks": position.waiting,  # nothing but the brewer's answer is missing
+        "question": printable(step.ends.confirmed),
         "note": printable(step.note),
     }
 

@@ -11,7 +11,7 @@ from controller.control.alarms import ACTIVE
 from controller.control.site import Site
 from controller.control.state import AlarmState, BatchState, OutputState, SiteState, VesselState
 from controller.control.values import Drive, Record, RecordKind
-from controller.hmi.waits import step_of
+from controller.hmi.waits import ends_by, step_of
 from controller.hmi.words import deviation_k, difference_text, duration_text, printable, share_text
 
 BAND_K = 0.5  # what counts as "in band"
@@ -34,6 +34,7 @@ class Visit:
     band_s: float = 0.0
     narrow_s: float = 0.0
     worst_k: float = 0.0
+    asks: str = ""  # what it ends by
     ended: str = ""
 
 
@@ -91,7 +92,7 @@ class Tally:
         """Count one scan: `dt_s` is the time that `state` stands for, in s; `records` tell why a step ended."""
         if self.begin_s is None:
             self.begin_s = state.now_s - dt_s
-        reasons = {record.vessel: record.reason for record in records if record.kind is RecordKind.STEP}
+        reasons = {record.vessel: record.reason for record in records if _ends_step(record)}
         for vessel in site.vessels:
             now = state.vessels[vessel.name]
             tally = self.vessels.get(vessel.name)
@@ -140,7 +141,7 @@ def step_headings(units: str) -> tuple[str, ...]:
     """`STEP_HEADINGS` with the widths of the bands in the units that people see."""
     widths = {"in band": BAND_K, "narrow": NARROW_K}
     return tuple(
-        f"within {difference_text(widths[heading], units).replace('+', '±')}" if heading in widths else heading
+        f"in {difference_text(widths[heading], units).replace('+', '±')}" if heading in widths else heading
         for heading in STEP_HEADINGS
     )
 
@@ -161,18 +162,23 @@ def _count(tally: VesselTally, now: VesselState, now_s: float, dt_s: float, reas
     condition = "" if now.condition in (BatchState.RUNNING, BatchState.HELD) else now.condition.value
     if tally.position != (batch.started_s, condition, step):
         if tally.visits and tally.position is not None:
-            tally.visits[-1].ended = reason or condition
+            last = tally.visits[-1]
+            last.ended = f"{reason} ({last.asks})".removeprefix("its ") if reason and last.asks else reason or condition
         tally.position = (batch.started_s, condition, step)
         tally.batch = batch.name
         tally.visits.append(_visit(now, condition, now_s - dt_s))
     visit = tally.visits[-1]
     visit.lasted_s += dt_s
     tally.observed_s += dt_s
-    off_k = deviation_k(now.estimate.celsius, now.setpoint)
+    off_k = deviation_k(now.estimate, now.setpoint)
     if now.estimate.drive is Drive.NOTHING:
         tally.blind_s += dt_s
     elif off_k is not None:
         _judge(visit, off_k, dt_s)
+
+
+def _ends_step(record: Record) -> bool:
+    return record.kind is RecordKind.STEP and record.value == "ended"
 
 
 def _judge(visit: Visit, off_k: float, dt_s: float) -> None:
@@ -194,7 +200,7 @@ def _visit(now: VesselState, condition: str, entered_s: float) -> Visit:
     step = step_of(now)
     if condition or step is None:
         return Visit(condition or "no profile", "", entered_s)
-    return Visit(step.name, step.kind.value, entered_s)
+    return Visit(step.name, step.kind.value, entered_s, asks=ends_by(step))
 
 
 def _totals(vessel: VesselState) -> Totals:

@@ -83,18 +83,27 @@ def output_lines(vessel: Json) -> list[str]:
 
 
 def attention_lines(subject: Json) -> list[str]:
-    """Alarms, then every probe that is not good; empty when all is well."""
-    lines = [f"! {printable(alarm['text'] or alarm['kind'])} ({alarm['phase']})" for alarm in subject.get("alarms", ())]
+    """Active alarms, then probes that are not good, then alarms that are over but were not acknowledged."""
+    active, over = [], []
+    for alarm in subject.get("alarms", ()):
+        text = printable(alarm["text"] or alarm["kind"])
+        if alarm["phase"].startswith("active"):
+            active.append(f"! {text} ({alarm['phase']})")
+        else:
+            over.append(f"was: {text} ({alarm['phase']})")
+    probes = []
     for tag, signal in subject["signals"].items():
         if signal["status"] != "good":
             cause = f", {printable(signal['cause'])}" if signal["cause"] else ""
-            lines.append(f"probe {tag}: {signal['status']}{cause}")
-    return lines
+            probes.append(f"probe {tag}: {signal['status']}{cause}")
+    return active + probes + over
 
 
 def _attention(subject: Json) -> Text:
     lines = attention_lines(subject)
-    return Text("\n".join(lines), style="bold") if lines else Text("all well", style="dim")
+    if not lines:
+        return Text("all well", style="dim")
+    return Text("\n".join(lines), style="" if lines[0].startswith("was:") else "bold")
 
 
 def _title(status: Json) -> str:

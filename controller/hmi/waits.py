@@ -1,7 +1,7 @@
 """What a step waits for, in the brewer's words and units. The core decides *whether* it waits (`program.unmet`)."""
 
 from controller.control.beer import apparent_attenuation
-from controller.control.course import ProfileStep
+from controller.control.course import ProfileStep, StepKind
 from controller.control.program import Wait, unmet, within_tolerance
 from controller.control.state import Batch, BatchState, ProgramState, VesselState
 from controller.control.values import Drive
@@ -27,6 +27,26 @@ def step_of(vessel: VesselState) -> ProfileStep | None:
         return None
     steps = vessel.batch.profile.steps
     return steps[vessel.program.step] if 0 <= vessel.program.step < len(steps) else None
+
+
+def ends_by(step: ProfileStep) -> str:
+    """What a step ends by, shortly: "48 h counted, 75 % attenuation"."""
+    ends, found = step.ends, []
+    if step.kind is StepKind.RAMP:
+        found.append("ramp done")
+    if ends.reached:
+        found.append("temperature reached")
+    if ends.after_s is not None:
+        found.append(f"{duration_text(ends.after_s)} counted")
+    if ends.gravity is not None:
+        found.append(f"gravity {ends.gravity:.3f}")
+    if ends.attenuation is not None:
+        found.append(f"{share_text(ends.attenuation)} attenuation")
+    if ends.steady_s is not None:
+        found.append(f"gravity steady for {duration_text(ends.steady_s)}")
+    if ends.confirmed:
+        found.append("confirmed")
+    return ", ".join(found)
 
 
 def last_gravity(batch: Batch) -> float | None:

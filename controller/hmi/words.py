@@ -6,8 +6,10 @@ Every view (table, live view, summary, chart) takes its words from here, so that
 import math
 from collections.abc import Iterable, Mapping
 
+from controller.control import follow
 from controller.control.site import Probe
-from controller.control.values import Setpoint, Signal, Status
+from controller.control.trust import fit_to_drive
+from controller.control.values import Estimate, Setpoint, Signal, Status
 
 STATUS_WORDS: Mapping[Status, str] = {
     Status.GOOD: "good",
@@ -16,8 +18,6 @@ STATUS_WORDS: Mapping[Status, str] = {
     Status.FUNCTION_CHECK: "function check",
     Status.FAILURE: "failure",
 }  # NAMUR NE 107
-
-_SHOWABLE = (Status.GOOD, Status.MAINTENANCE, Status.OUT_OF_SPECIFICATION)
 
 
 def number(value: float | None, digits: int) -> float | None:
@@ -81,18 +81,18 @@ def printable(text: str, most: int = 200) -> str:
     return clean if len(clean) <= most else clean[:most] + "…"
 
 
-def deviation_k(celsius: float | None, setpoint: Setpoint | None) -> float | None:
-    """How far the wort is outside the setpoint, in K: positive too warm, negative too cold, 0 between low and high."""
-    if celsius is None or setpoint is None:
+def deviation_k(wort: Estimate, setpoint: Setpoint | None) -> float | None:
+    """How far the wort is outside the setpoint, in K, as the core judges it; None where either is not known."""
+    if wort.celsius is None or setpoint is None:
         return None
-    return max(celsius - setpoint.high_c, 0.0) + min(celsius - setpoint.low_c, 0.0)
+    return follow.deviation_k(setpoint, wort)
 
 
 def trusted_c(signals: Mapping[str, Signal], probes: Iterable[Probe]) -> float | None:
     """The temperature of the first of `probes` whose signal is still valid (good, M or S), or None."""
     for probe in probes:
         signal = signals.get(probe.tag)
-        if signal is not None and signal.status in _SHOWABLE and signal.celsius is not None:
+        if signal is not None and fit_to_drive(signal) and signal.celsius is not None:
             return signal.celsius
     return None
 
