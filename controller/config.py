@@ -1,6 +1,6 @@
 """The site file: read, checked, and made into an `Installation`.
 
-    text -> yaml_lines -> site_models, site_crosschecks -> site_build -> Installation"""
+text -> yaml_lines -> site_models, site_crosschecks -> site_build -> Installation"""
 
 from collections.abc import Mapping
 from pathlib import Path

@@ -180,8 +180,6 @@ def _path(value: object, info: ValidationInfo) -> Path:
     return context_of(info).directory / text
 
 
-
-
 Slug = Annotated[str, BeforeValidator(_slug)]
 Topic = Annotated[str, BeforeValidator(_topic)]
 Pointer = Annotated[str, BeforeValidator(_pointer)]

@@ -185,4 +185,3 @@ def _range(
     if not low - 1e-9 <= value <= high + 1e-9:
         raise Wrong(f"{key} {shown(figures[key])}, outside its own range {shown(text)}", "a value inside the range")
     return low, high
-

@@ -3,11 +3,15 @@
 from pathlib import Path
 
 _PACKAGE = Path(__file__).resolve().parent
-_PLACES = {"profiles": "profiles", "example-site.yaml": "deploy/example-site.yaml"}
+_PLACES = {
+    "profiles": "profiles",
+    "example-site.yaml": "deploy/example-site.yaml",
+    "demo-site.yaml": "deploy/demo-site.yaml",
+}
 
 
 def shipped_path(name: str) -> Path:
-    """The path of "profiles" or "example-site.yaml".
+    """The path of "profiles", "example-site.yaml" or "demo-site.yaml".
 
     Raises:
         KeyError: another name.

@@ -19,7 +19,7 @@ def duplicates(document: Document) -> list[Fault]:
     listens on the topic of an output's commands."""
     first: dict[tuple[str, Hashable], KeyPath] = {}
     faults = []
-    for kind, value, path in _values(document.data):
+    for kind, value, path in sorted(_values(document.data), key=lambda found: document.line_of(found[2])):
         earlier = first.setdefault((kind, value), path)
         if earlier != path:
             found = f"the same as {document.key_text(earlier)} on line {document.line_of(earlier)}"

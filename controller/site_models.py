@@ -191,4 +191,3 @@ class SitePart(Part):
                     right = f"at least one scan, {scan_s:g} s"
                     raise Wrong(f"{output.renew:g} s", right, (number, key, "renew"))
         return vessels
-

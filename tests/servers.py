@@ -56,7 +56,7 @@ class Mosquitto:
         self._config.write_text(
             f"listener {self.port} 127.0.0.1\nallow_anonymous false\n"
             f"password_file {passwords}\nacl_file {self.access}\n"
-            f"persistence false\nset_tcp_nodelay true\nlog_dest file {self._log}\nuser {_owner()}\n"
+            f"persistence false\nset_tcp_nodelay true\nlog_dest file {self._log}\nlog_type all\nuser {_owner()}\n"
         )
         self._process: subprocess.Popen[bytes] | None = None
 
@@ -79,6 +79,10 @@ class Mosquitto:
             self._process.send_signal(how)
             self._process.wait(PATIENCE_S)
             self._process = None
+
+    def log(self) -> str:
+        """What it has logged so far."""
+        return self._log.read_text()
 
     def freeze(self) -> None:
         """Let it hang: connections stay open and nothing answers, until `thaw`."""

@@ -9,8 +9,8 @@ from controller.control.site import Output, Vessel
 from controller.control.state import Mode, OutputState, VesselState
 from controller.control.values import Estimate, Grant, Record, RecordKind, Signal
 
-# An "off" is said again this often, in case it was lost; an "on" as often as its output asks for.
-OFF_AGAIN_S = 120.0  # common practice, no source
+# An "off" is said again this often even if it was acknowledged; an "on" as often as its output asks for.
+OFF_AGAIN_S = 600.0  # common practice, no source
 START = "start: everything off first"
 
 

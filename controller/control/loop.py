@@ -98,9 +98,13 @@ def _pid(
     elif last.heat_w * applied_w > 0.0 or last.heat_w == 0.0:
         applied = None if abs(applied_w) >= abs(last.heat_w) else applied_w
     state, heat_w, _ = pid_step(gains, state, measured_c, target_c, dt_s, applied)
-    return _reasoned(heat_w), LoopState(
-        state.integral_w, state.last_c, state.slope_k_per_s, heat_w, automatic=True
-    )
+    integral_w, calling = state.integral_w, last.calling if last.automatic else 0
+    if heat_w * calling < 0.0 and abs(measured_c - target_c) < loop.deadband_k:
+        # Split range with a gap: what the coil or the wrap still holds is no reason to turn round.
+        heat_w, integral_w = 0.0, max(0.0, integral_w) if calling > 0 else min(0.0, integral_w)
+    elif heat_w:
+        calling = 1 if heat_w > 0.0 else -1
+    return _reasoned(heat_w), LoopState(integral_w, state.last_c, state.slope_k_per_s, heat_w, calling, True)
 
 
 def measured_against(setpoint: Setpoint, wort: Estimate) -> tuple[float, float]:

@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from math import isfinite
 
 from controller.control.alarms import acknowledged
-from controller.control.beer import alcohol_by_weight, freezing_point_c
+from controller.control.beer import HIGHEST_GRAVITY, LOWEST_GRAVITY, alcohol_by_weight, freezing_point_c
 from controller.control.program import clamped, entered, setpoint_of
 from controller.control.site import Limits, Site, Vessel
 from controller.control.state import (
@@ -25,6 +25,7 @@ from controller.control.state import (
 from controller.control.values import Action, Record, RecordKind, Setpoint
 
 LONGEST_MANUAL_S = 24 * 3600.0  # design rule 9: a manual override has an end
+LOWEST_OG = 1.005  # below it there is nothing to ferment
 KEPT_ANSWERS = 200
 PROVEN_ALCOHOL_SHARE = 0.9  # a hydrometer in a fermenting sample reads unsurely; common practice, no source
 
@@ -127,7 +128,7 @@ def _start(request: Request) -> Done:
     if was.batch is not None:
         raise Refused(f"{request.vessel.name} still has the batch {was.batch.name!r}; say packaged first")
     name = request.text("batch")
-    og = request.optional_number("og", 1.0, 1.2)
+    og = request.optional_number("og", LOWEST_OG, HIGHEST_GRAVITY)
     volume_l = request.optional_number("volume_l", 0.01, request.vessel.volume_l)
     batch = Batch(name, og, volume_l, request.text("yeast", ""), None, now_s, request.utc_s)
     fresh = was._replace(
@@ -247,7 +248,7 @@ def _confirm(request: Request) -> Done:
 
 def _gravity(request: Request) -> Done:
     batch = request.batch()
-    gravity = request.number("gravity", 0.98, 1.2)
+    gravity = request.number("gravity", LOWEST_GRAVITY, HIGHEST_GRAVITY)
     if batch.og is not None and gravity > batch.og + 0.002:
         raise Refused(f"a gravity of {gravity:.3f} is above the OG of {batch.og:.3f}; correct the OG first")
     reading = GravityReading(gravity, request.state.now_s, request.utc_s)
@@ -258,7 +259,7 @@ def _gravity(request: Request) -> Done:
 
 def _og(request: Request) -> Done:
     batch = request.batch()
-    og = request.number("gravity", 1.0, 1.2)
+    og = request.number("gravity", LOWEST_OG, HIGHEST_GRAVITY)
     if batch.gravities and max(reading.gravity for reading in batch.gravities) > og + 0.002:
         raise Refused(f"an OG of {og:.3f} is below a gravity that was entered")
     vessel = request.was._replace(batch=_with_freezing(batch._replace(og=og)))

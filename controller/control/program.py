@@ -9,7 +9,7 @@ from enum import Enum
 from controller.control.beer import apparent_attenuation
 from controller.control.course import ProfileStep, StepKind
 from controller.control.site import Limits
-from controller.control.state import Batch, GravityReading, ProgramState
+from controller.control.state import Batch, ProgramState
 from controller.control.values import Drive, Estimate, Setpoint
 
 class Wait(Enum):
@@ -99,21 +99,6 @@ def unmet(step: ProfileStep, position: ProgramState, batch: Batch) -> list[Wait]
     return waits
 
 
-def waits_for(step: ProfileStep, position: ProgramState, batch: Batch) -> list[str]:
-    """The same in the brewer's words."""
-    ends = step.ends
-    words = {
-        Wait.RAMP: f"the ramp to {step.target_c:.1f} °C",
-        Wait.REACHED: f"the wort to reach {step.target_c:.1f} °C",
-        Wait.TIME: f"{(ends.after_s or 0.0) / 3600:.0f} h in tolerance (so far {position.counted_s / 3600:.1f} h)",
-        Wait.GRAVITY: f"a gravity of {ends.gravity or 0.0:.3f} or less{_last_gravity(batch)}",
-        Wait.ATTENUATION: f"{ends.attenuation or 0.0:.0%} apparent attenuation{_last_attenuation(batch)}",
-        Wait.STEADY: f"a gravity steady for {(ends.steady_s or 0.0) / 3600:.0f} h{_last_gravity(batch)}",
-        Wait.CONFIRMATION: f"you: {ends.confirmed}",
-    }
-    return [words[wait] for wait in unmet(step, position, batch)]
-
-
 def _ramp_c(step: ProfileStep, position: ProgramState) -> float:
     span_k = step.target_c - position.from_c
     if step.over_s is not None:
@@ -147,16 +132,3 @@ def _steady(batch: Batch, steady_s: float) -> bool:
         if newest.at_s - reading.at_s >= steady_s:
             return True
     return False
-
-
-def _last_gravity(batch: Batch) -> str:
-    reading: GravityReading | None = batch.gravities[-1] if batch.gravities else None
-    return f" (last entered: {reading.gravity:.3f})" if reading else " (none entered yet)"
-
-
-def _last_attenuation(batch: Batch) -> str:
-    if batch.og is None:
-        return " (the batch has no OG: enter one)"
-    if not batch.gravities:
-        return " (no gravity entered yet)"
-    return f" (last entered: {apparent_attenuation(batch.og, batch.gravities[-1].gravity):.0%})"

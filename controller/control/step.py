@@ -80,9 +80,9 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
             vessel, was, course, draft.wort, grant, draft.signals, moment, state.started, records
         )
         number = state.number + len(commands)
-        cooler = _sent(vessel.cooler, driven.cooler, number, state.epoch, moment.now_s, commands)
+        cooler = _sent(vessel.cooler, driven.cooler, number, state.epoch, inputs, commands)
         number = state.number + len(commands)
-        heater = _sent(vessel.heater, driven.heater, number, state.epoch, moment.now_s, commands)
+        heater = _sent(vessel.heater, driven.heater, number, state.epoch, inputs, commands)
         after = VesselState(
             was.in_service, course.condition, course.mode, was.batch, course.program, course.manual,
             course.setpoint, draft.wort, draft.loop, cooler, heater, driven.applied_w,
@@ -142,12 +142,13 @@ def _trusted(
 
 
 def _sent(
-    output: Output | None, state: OutputState | None, number: int, epoch: int, now_s: float, commands: list[Command]
+    output: Output | None, state: OutputState | None, number: int, epoch: int, inputs: Inputs, commands: list[Command]
 ) -> OutputState | None:
     """Send the output's command if it changed or must be renewed; the state then knows when it was sent."""
-    if output is None or state is None or not due(output, state, now_s):
+    now_s = inputs.now_s
+    if output is None or state is None or not (due(output, state, now_s) or output.tag in inputs.say_again):
         return state
-    commands.append(Command(output.tag, state.on, output.lifetime_s if state.on else 0.0, state.reason, number + 1, epoch))
+    commands.append(Command(output.tag, state.on, output.lifetime_s, state.reason, number + 1, epoch))
     return OutputState(
         state.on, state.since_s, now_s, state.reason, state.owed_s, state.ended_s, state.starts, state.on_s
     )

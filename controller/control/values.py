@@ -138,9 +138,11 @@ class Action(NamedTuple):
 
 class Inputs(NamedTuple):
     """All that one scan may know of the world. `now_s` is the service's own time line, `utc_s` is None
-    while UTC is not trusted; `readings` holds the newest reading of each probe tag since the last scan."""
+    while UTC is not trusted; `readings` holds the newest reading of each probe tag since the last scan.
+    `say_again` names the outputs whose last command may not have arrived: it is sent once more."""
 
     now_s: float
     utc_s: float | None
     readings: Mapping[str, Reading]
     actions: tuple[Action, ...] = ()
+    say_again: frozenset[str] = frozenset()

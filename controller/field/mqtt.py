@@ -2,19 +2,25 @@
 
 Nothing is expected of the broker across a loss: clean sessions, a new `Session` for each attempt, exact topics
 subscribed inside each connect. Nothing is queued while there is no connection.
+
+Two daemons on one site (design rule 10) find each other by a retained claim: each start writes its own token to
+the site's `driver` topic, and who sees another's token afterwards, live or at a reconnect, has been taken over. MQTT 5
+has a reason code for the commoner case, the same client id, but not every broker sends it (mosquitto 2.0.11 does not).
 """
 
 import asyncio
 import logging
 import random
 import socket
+import uuid
 from collections.abc import Callable, Sequence
 
 import aiomqtt
+from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.reasoncodes import ReasonCode
 
 from controller.field.link import Arrived, LinkDown
-from controller.field.own_topics import OFFLINE, ONLINE, availability_topic
+from controller.field.own_topics import OFFLINE, ONLINE, availability_topic, driver_topic, driving, is_claim
 from controller.field.session import CLOSED, Session, drop_oldest_queue, message_properties
 from controller.installation import Broker
 
@@ -24,12 +30,12 @@ LIBRARY_LOG.setLevel(logging.WARNING)  # below that it writes every packet
 
 SHORTEST_PAUSE_S = 0.2
 LONGEST_PAUSE_S = 5.0
-MOST_UNDER_WAY = 100  # our choice: unacknowledged messages of a broker that has stopped answering
 DROPS_BEFORE_OLDER_VERSION = 2
 
 # Reason codes: MQTT 5.0, section 2.4
 NO_MATCHING_SUBSCRIBERS = 0x10
 REFUSED_FROM = 0x80
+UNSPECIFIED = 0x80  # also what the library gives when the other side just hangs up
 UNSUPPORTED_VERSION = 0x84
 BAD_PASSWORD = 0x86
 NOT_AUTHORIZED = 0x87
@@ -57,9 +63,11 @@ def explain(error: BaseException, broker: Broker) -> str:
         return f"the broker {place} refused {who}: check the user, the password and the broker's access list"
     if code == TAKEN_OVER:
         return (
-            f'another program connected to the broker {place} as "{broker.client_id}": a second daemon for this '
-            "site? This one no longer drives anything; stop one of the two, then restart this one"
+            f"another daemon drives this site through the broker {place}, or another program uses the client id "
+            f'"{broker.client_id}": this one no longer drives anything; stop one of the two, then restart this one'
         )
+    if code == UNSPECIFIED:
+        return f"the connection to the broker {place} was lost: was the broker restarted, or the network cut?"
     if code == UNSUPPORTED_VERSION:
         return f"the broker {place} does not speak this version of MQTT"
     if isinstance(origin, socket.gaierror):
@@ -77,8 +85,8 @@ class MqttLink:
     """The connection of one daemon. `run` keeps it up; `publish` uses it.
 
     `on_message` is called for every message and must only put it away. `taken_over` turns true, for good, when
-    another program connects under our client id (MQTT 5 only: a 3.1.1 broker closes without a reason). Then no
-    message leaves any more. `sessions` counts connections; when it has risen, own state must be published again.
+    another daemon has claimed the site or our client id. Then no message leaves any more and the link stays
+    away. `sessions` counts connections; when it has risen, own state must be published again.
     `dropped` counts messages that newer ones pushed out, `publish_failures` messages that did not get through.
     `trouble` says why there is no connection, "" while there is one.
     """
@@ -86,7 +94,9 @@ class MqttLink:
     def __init__(self, broker: Broker, site: str, topics: Sequence[str], on_message: Callable[[Arrived], None]) -> None:
         self._broker = broker
         self._availability = availability_topic(site)
-        self._topics = tuple(topics)
+        self._driver = driver_topic(site)
+        self._topics = (*topics, self._driver)
+        self._token = uuid.uuid4().hex
         self._on_message = on_message
         self._session: Session | None = None
         self._drops = 0  # of MQTT 5 attempts, in a row
@@ -125,7 +135,7 @@ class MqttLink:
         expiry_s: float | None = None,
         correlation: bytes | None = None,
     ) -> bool:
-        """Publish now or not at all; with `qos` 1 wait for the acknowledgement, 3 s at most.
+        """Publish now or not at all; with `qos` 1 wait for the acknowledgement: 3 s for earlier messages, 3 s for this.
 
         Returns:
             False if the broker says that nobody is subscribed to the topic (MQTT 5, QoS 1); else True.
@@ -134,9 +144,9 @@ class MqttLink:
             LinkDown: not connected, connection lost meanwhile, not acknowledged in time, refused by the broker.
         """
         session = self._session
-        if session is None or session.under_way >= MOST_UNDER_WAY:
+        if session is None:
             self.publish_failures += 1
-            raise LinkDown(self.trouble or f"the broker has not acknowledged {MOST_UNDER_WAY} messages")
+            raise LinkDown(self.trouble)
         properties = message_properties(expiry_s, correlation) if session.is_v5 else None
         try:
             code = await session.deliver(topic, payload, qos, retain, properties)
@@ -169,11 +179,12 @@ class MqttLink:
         return aiomqtt.MqttError("the broker closed the connection")
 
     async def _greet(self, session: Session) -> None:
-        if self._topics:
-            codes = await session.subscribe([(topic, 1) for topic in self._topics])
-            for topic, code in zip(self._topics, codes, strict=True):
-                if int(getattr(code, "value", code)) >= REFUSED_FROM:
-                    LOG.error("the broker does not let us read %s: check its access list", topic)
+        codes = await session.subscribe([(topic, 1) for topic in self._topics])
+        for topic, code in zip(self._topics, codes, strict=True):
+            if _number(code) >= REFUSED_FROM:
+                LOG.error("the broker does not let us read %s: check its access list", topic)
+        await self._look_for_another_driver(session)
+        await session.deliver(self._driver, driving(self._token), 1, True, None)
         await session.deliver(self._availability, ONLINE, 1, True, None)
         self._session = session
         self.sessions += 1
@@ -183,10 +194,31 @@ class MqttLink:
         version = "5" if session.is_v5 else "3.1.1, which cannot let commands expire"
         LOG.info("connected to the broker %s:%d with MQTT %s", self._broker.host, self._broker.port, version)
 
+    async def _look_for_another_driver(self, session: Session) -> None:
+        """Return once a claim that the broker kept would have arrived: a message of our own on the same topic
+        comes after it. At the first connect another's claim is an earlier daemon's, which we take over from."""
+        mark = f"asking {self._token}".encode()
+        await session.deliver(self._driver, mark, 1, False, None)
+        try:
+            async with asyncio.timeout(session.timeout):
+                async for message in session.messages:
+                    if message.topic.value == self._driver and message.payload == mark:
+                        return
+                    if self.sessions or message.topic.value != self._driver:
+                        self._take(message)
+        except TimeoutError:
+            LOG.warning("the broker does not let us read %s: a second daemon would go unnoticed", self._driver)
+
+    def _take(self, message: aiomqtt.Message) -> None:
+        if message.topic.value != self._driver:
+            self._on_message(_arrived(message))
+        elif is_claim(message.payload) and message.payload != driving(self._token):
+            raise aiomqtt.MqttCodeError(ReasonCode(PacketTypes.DISCONNECT, identifier=TAKEN_OVER))
+
     async def _listen(self, session: Session) -> None:
         try:
             async for message in session.messages:
-                self._on_message(_arrived(message))
+                self._take(message)
         except asyncio.CancelledError:
             self._session = None
             try:
@@ -213,6 +245,11 @@ class MqttLink:
         if cause != self.trouble:
             LOG.log(level, "%s", cause)
         self.trouble = cause
+
+
+def _number(code: object) -> int:
+    """A subscription's answer as a number, in either of the library's two forms."""
+    return int(code.value) if isinstance(code, ReasonCode) else int(str(code))
 
 
 def _arrived(message: aiomqtt.Message) -> Arrived:

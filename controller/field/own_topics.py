@@ -8,6 +8,7 @@ cellarhand/<site>/<vessel>/reply    its answer: {"id", "answer"}
 
 import json
 import math
+import re
 from collections.abc import Mapping
 
 from controller.control.values import Action
@@ -24,6 +25,21 @@ LONGEST_ID = 64
 def availability_topic(site: str) -> str:
     """Where "online" and "offline" stand."""
     return f"{ROOT}/{site}/availability"
+
+
+def driver_topic(site: str) -> str:
+    """Where the daemon that drives the site has left its token."""
+    return f"{ROOT}/{site}/driver"
+
+
+def driving(token: str) -> bytes:
+    """A daemon's claim on the site."""
+    return f"driving {token}".encode()
+
+
+def is_claim(payload: bytes) -> bool:
+    """Whether the payload is some daemon's claim; anything else on that topic means nothing."""
+    return re.fullmatch(rb"driving [0-9a-f]{32}", payload) is not None
 
 
 def state_topic(site: str, vessel: str) -> str:

@@ -22,6 +22,7 @@ from controller.installation import Broker
 TIMEOUT_S = 3.0
 MOST_INCOMING = 1000  # our choice: seconds of a busy site; beyond it the oldest are dropped
 LARGEST_PACKET_BYTES = 131_072  # the broker keeps larger ones from us (MQTT 5.0, 3.1.2.11.4); twice our largest payload
+MOST_UNDER_WAY = 20  # unacknowledged messages, or what the broker takes (Receive Maximum; mosquitto's default is 20)
 CLOSED = "closed before it answered"
 UNSENT_MS = 10_000  # data that the broker's machine has not taken by then is thrown away with the connection
 
@@ -78,11 +79,13 @@ class Session(aiomqtt.Client):
             timeout=TIMEOUT_S,
             keepalive=broker.keepalive_s,
             max_queued_incoming_messages=MOST_INCOMING,
-            max_inflight_messages=0,  # none waits inside the library: it would leave late
+            max_inflight_messages=0,  # messages wait for a slot here, not in the library: there they would leave late
             properties=limits if self.is_v5 else None,
             socket_options=socket_options(),
         )
         self._client.connect_timeout = TIMEOUT_S
+        self._abandoned = False
+        self._slots = asyncio.Semaphore(MOST_UNDER_WAY)
         self._unacknowledged: dict[int, asyncio.Future[ReasonCode]] = {}
 
     @property
@@ -99,30 +102,53 @@ class Session(aiomqtt.Client):
         Raises:
             aiomqtt.MqttError: not connected, connection lost, or no acknowledgement within `TIMEOUT_S`.
         """
+        if qos == 0:
+            self._send(topic, payload, qos, retain, properties)
+            return 0
+        try:
+            async with asyncio.timeout(TIMEOUT_S):
+                await self._slots.acquire()
+        except TimeoutError:
+            raise aiomqtt.MqttError("no acknowledgement of the messages before it") from None
+        try:
+            return await self._acknowledgement(self._send(topic, payload, qos, retain, properties))
+        finally:
+            self._slots.release()
+
+    def _send(self, topic: str, payload: bytes, qos: int, retain: bool, properties: Properties | None) -> int:
         info = self._client.publish(topic, payload, qos, retain, properties)
         if info.rc != MQTT_ERR_SUCCESS:
             raise aiomqtt.MqttCodeError(info.rc)
-        if qos == 0:
-            return 0
+        return info.mid
+
+    async def _acknowledgement(self, number: int) -> int:
         answer: asyncio.Future[ReasonCode] = asyncio.get_running_loop().create_future()
-        self._unacknowledged[info.mid] = answer
+        self._unacknowledged[number] = answer
         try:
             await asyncio.wait((answer, self._disconnected), timeout=TIMEOUT_S, return_when=asyncio.FIRST_COMPLETED)
         finally:
-            del self._unacknowledged[info.mid]
+            del self._unacknowledged[number]
         if not answer.done():
             raise aiomqtt.MqttError("no acknowledgement")
         return int(answer.result().value)
 
-    @property
-    def under_way(self) -> int:
-        """How many messages wait for their acknowledgement."""
-        return len(self._unacknowledged)
-
     def abandon(self) -> None:
         """Close the socket, and with it the library's task, whatever state the connection is in. A failed
         connect would otherwise keep both until the keepalive has passed."""
+        self._abandoned = True
         self._client.disconnect()
+
+    def _client_connect(self) -> None:  # in a thread: it may open the socket after we have been cancelled
+        super()._client_connect()
+        if self._abandoned:
+            self._loop.call_soon_threadsafe(self._client.disconnect)
+
+    def _on_connect(
+        self, client: Client, userdata: Any, flags: Any, reason_code: ReasonCode, properties: Properties | None = None
+    ) -> None:
+        most = min(MOST_UNDER_WAY, getattr(properties, "ReceiveMaximum", MOST_UNDER_WAY))
+        self._slots = asyncio.Semaphore(most)
+        super()._on_connect(client, userdata, flags, reason_code, properties)
 
     def _on_disconnect(self, client: Client, userdata: Any, *details: Any) -> None:
         if not self._connected.done():  # the base class would wait for an answer until the time is out

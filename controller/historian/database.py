@@ -168,7 +168,12 @@ def replace_damaged(path: Path, error: sqlite3.Error) -> tuple[Database, Path]:
         database.keep_state(kept)
     log.error(
         "history: the store %s is damaged (%s); it was moved to %s and a new one begun, %s",
-        *(path, error, aside, "with the state of the old one" if kept else "without a state: every vessel begins idle"),
+        *(
+            path,
+            " ".join(str(error).split()),
+            aside,
+            "with the state of the old one" if kept else "without a state: every vessel begins idle",
+        ),
     )
     return database, aside
 
@@ -236,14 +241,9 @@ def _check_soundness(connection: sqlite3.Connection) -> None:
         for (finding,) in connection.execute(f"PRAGMA quick_check('{table}')"):
             if finding != "ok":
                 raise Damaged(f"table {table}: {finding}")
-    try:
-        connection.execute("SELECT * FROM records ORDER BY id DESC LIMIT 1").fetchall()
-        connection.execute("SELECT * FROM trend ORDER BY key DESC LIMIT 1").fetchall()
-        read_state(connection)
-    except sqlite3.OperationalError as error:
-        if getattr(error, "sqlite_errorcode", 0) == sqlite3.SQLITE_ERROR:  # no such table, no such column
-            raise Damaged(str(error)) from error
-        raise
+    connection.execute("SELECT * FROM records ORDER BY id DESC LIMIT 1").fetchall()
+    connection.execute("SELECT * FROM trend ORDER BY key DESC LIMIT 1").fetchall()
+    read_state(connection)
 
 
 def _record_row(record: Record) -> tuple[object, ...]:

@@ -12,9 +12,10 @@ class Damaged(sqlite3.DatabaseError):
 
 
 def is_damage(error: sqlite3.Error) -> bool:
-    """Whether the file itself is at fault, so that trying again cannot help."""
+    """Whether the file itself is at fault, so that trying again cannot help. SQLITE_ERROR counts too: it says that
+    a table or column is not what it was, or that the header asks for a file format that does not exist."""
     code = getattr(error, "sqlite_errorcode", 0) & 0xFF
-    return isinstance(error, Damaged) or code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+    return isinstance(error, Damaged) or code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_ERROR)
 
 
 def in_words(error: Exception) -> str:

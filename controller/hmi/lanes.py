@@ -106,7 +106,8 @@ def gravity_lane(gravities: Sequence[tuple[float, float]], clock: Clock) -> str:
     dots, named_at, named = [], -1.0, 0.0
     for at_s, gravity in gravities:
         left, top = clock.across(at_s) / WIDTH, scale.down(gravity, 1.0)
-        tells = left - named_at > 0.055 and abs(gravity - named) >= 0.0015
+        new = abs(gravity - named) >= 0.0015 or (at_s, gravity) == gravities[-1]
+        tells = new and left - named_at > 0.055
         if tells:
             named_at, named = left, gravity
         side = ' class="left"' if left > 0.95 else ""

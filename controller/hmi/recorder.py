@@ -85,7 +85,7 @@ class Recorder:
             if trace is None:
                 trace = self.traces[vessel.name] = Trace(vessel.name)
             now = state.vessels[vessel.name]
-            _extend(trace.points, _point(now, begin_s, dt_s))
+            _extend(trace.points, now, begin_s, dt_s)
             _note_batch(trace, now, begin_s, state.now_s)
         if not self.surroundings or begin_s - self.surroundings[-1].at_s >= _STRETCH_S:
             bath_c = trusted_c(state.signals, site.bath.probes) if site.bath else None
@@ -121,50 +121,37 @@ def thinned(points: Sequence[Point], most: int) -> list[Point]:
     return [merged(points[start : start + size]) for start in range(0, len(points), size)]
 
 
-def _point(now: VesselState, begin_s: float, dt_s: float) -> Point:
-    wort_c = now.estimate.celsius if now.estimate.drive is not Drive.NOTHING else None
-    low_c, high_c = now.setpoint if now.setpoint is not None else (None, None)
-    return Point(begin_s, dt_s, wort_c, wort_c, low_c, high_c, _on(now.cooler), _on(now.heater))
-
-
 def _on(output: OutputState | None) -> float:
     return 1.0 if output is not None and output.on else 0.0
 
 
-def _extend(points: list[Point], new: Point) -> None:
-    if points:
-        last = points[-1]
-        if last.for_s + new.for_s <= _STRETCH_S and _alike(last, new):
-            points[-1] = _joined(last, new)
-            return
-    points.append(new)
-
-
-def _alike(last: Point, new: Point) -> bool:
-    """Whether two neighbours may share a stretch: no jump of the setpoint, both with or both without a temperature."""
-    if (last.coldest_c is None) != (new.coldest_c is None):
-        return False
-    if last.low_c is None or new.low_c is None or last.high_c is None or new.high_c is None:
-        return last.low_c is new.low_c and last.high_c is new.high_c
-    return abs(last.low_c - new.low_c) < _JUMP_K and abs(last.high_c - new.high_c) < _JUMP_K
-
-
-def _joined(last: Point, new: Point) -> Point:
-    """Two alike neighbours as one: faster than `merged`, and with the newer setpoint, so that a ramp stays a line."""
-    for_s = last.for_s + new.for_s
+def _extend(points: list[Point], now: VesselState, begin_s: float, dt_s: float) -> None:
+    """Add one scan to the newest point, or begin another."""
+    wort = now.estimate
+    wort_c = wort.celsius if wort.drive is not Drive.NOTHING else None
+    low_c, high_c = now.setpoint if now.setpoint is not None else (None, None)
+    cool, heat = _on(now.cooler), _on(now.heater)
+    last = points[-1] if points else None
+    if last is None or last.for_s + dt_s > _STRETCH_S or not _alike(last, wort_c, low_c, high_c):
+        points.append(Point(begin_s, dt_s, wort_c, wort_c, low_c, high_c, cool, heat))
+        return
     coldest_c, warmest_c = last.coldest_c, last.warmest_c
-    if coldest_c is not None and warmest_c is not None and new.coldest_c is not None:
-        coldest_c, warmest_c = min(coldest_c, new.coldest_c), max(warmest_c, new.coldest_c)
-    return Point(
-        last.at_s,
-        for_s,
-        coldest_c,
-        warmest_c,
-        new.low_c,
-        new.high_c,
-        (last.cool * last.for_s + new.cool * new.for_s) / for_s,
-        (last.heat * last.for_s + new.heat * new.for_s) / for_s,
-    )
+    if wort_c is not None and coldest_c is not None and warmest_c is not None:
+        coldest_c, warmest_c = min(coldest_c, wort_c), max(warmest_c, wort_c)
+    for_s = last.for_s + dt_s
+    share = dt_s / for_s
+    cool, heat = last.cool + (cool - last.cool) * share, last.heat + (heat - last.heat) * share
+    # The newer setpoint, not both: so a ramp stays a line.
+    points[-1] = Point(last.at_s, for_s, coldest_c, warmest_c, low_c, high_c, cool, heat)
+
+
+def _alike(last: Point, wort_c: float | None, low_c: float | None, high_c: float | None) -> bool:
+    """Whether a scan may join a point: no jump of the setpoint, both with or both without a temperature."""
+    if (last.coldest_c is None) != (wort_c is None):
+        return False
+    if last.low_c is None or low_c is None or last.high_c is None or high_c is None:
+        return last.low_c is low_c
+    return abs(last.low_c - low_c) < _JUMP_K and abs(last.high_c - high_c) < _JUMP_K
 
 
 def _note_batch(trace: Trace, now: VesselState, begin_s: float, end_s: float) -> None:

@@ -55,7 +55,8 @@ class Cellar:
         self._pump_j = 0.0
 
     def advance(self, dt_s: float) -> None:
-        """Let `dt_s` > 0 pass; probes report once, at the end."""
+        """Let `dt_s` > 0 pass; probes report once, at the end. Equal steps are cheapest: each new step length
+        costs some milliseconds once."""
         if not 0.0 < dt_s < math.inf:
             raise ValueError(f"a cellar advances by a time above 0 s, found {dt_s}; nothing was changed")
         end_s = self.now_s + dt_s

@@ -6,6 +6,7 @@ matrix exponential", IEEE Trans. Automatic Control 23 (1978) 395-404). Further z
 chosen states, so that energy over a step is exact too."""
 
 from collections.abc import Sequence
+from operator import mul
 
 Matrix = list[list[float]]
 
@@ -15,7 +16,7 @@ TAYLOR_TERMS = 14  # with the norm scaled below 1/2 the remainder is below 1e-16
 def product(left: Matrix, right: Matrix) -> Matrix:
     """The matrix product of two square matrices of one size."""
     columns = list(zip(*right, strict=True))
-    return [[sum(a * b for a, b in zip(row, column, strict=True)) for column in columns] for row in left]
+    return [[sum(map(mul, row, column)) for column in columns] for row in left]
 
 
 def exponential(matrix: Matrix) -> Matrix:

@@ -1,0 +1,287 @@
+"""The daemon: one connection, one scan at a time, one store. It decides nothing; the core does.
+
+Messages are put away as they come; each scan takes them, reads the clock once, steps the core and carries
+out what it returned. A task that ends unexpectedly ends the daemon, with everything commanded off first.
+"""
+
+import asyncio
+import logging
+from collections import Counter
+from collections.abc import Callable, Coroutine, Iterable
+from contextlib import suppress
+from pathlib import Path
+from typing import Any, Protocol
+
+from controller.clock import Clock, SystemClock
+from controller.control.site import Site
+from controller.control.state import SiteState, initial_state, resumed_state
+from controller.control.step import StepResult, step
+from controller.control.values import Action, Inputs, Record, RecordKind
+from controller.field.dispatch import Dispatcher
+from controller.field.inbox import Inbox, Request, Requests
+from controller.field.link import Arrived, LinkDown
+from controller.field.mqtt import MqttLink
+from controller.field.own_topics import (
+    action_id,
+    parse_action,
+    reply_payload,
+    reply_topic,
+    set_filter,
+    state_payload,
+    state_topic,
+    vessel_of,
+)
+from controller.historian.sampler import Sampler
+from controller.historian.store import Store, open_store
+from controller.hmi.metrics import ShellCounts
+from controller.hmi.operator_socket import OperatorSocket
+from controller.hmi.status import Json, status_dict, vessel_dict
+from controller.hmi.web import Pulse, View, application, serve
+from controller.installation import Installation
+
+LOG = logging.getLogger(__name__)
+
+OFF_WITHIN_S = 2.0
+STATE_EVERY_S = 300.0  # a vessel's retained state is said again this often, and at once when it has changed
+STORE_NAME = "history.sqlite"
+SOCKET_NAME = "operator.sock"
+RECENT_RECORDS = 20
+
+
+class MakeClock(Protocol):
+    """Makes the clock of a run: where the service's time line goes on, and the last trusted UTC."""
+
+    def __call__(self, start_s: float, not_before_utc_s: float | None) -> Clock:
+        """The clock."""
+
+
+class Service:
+    """One daemon for one installation. `run` lives until `stop` is set; `observe` sees each scan's result."""
+
+    def __init__(
+        self,
+        installation: Installation,
+        make_clock: MakeClock = SystemClock,
+        observe: Callable[[Site, StepResult], object] = lambda site, result: None,
+    ) -> None:
+        self.installation = installation
+        self.site = installation.site
+        self._make_clock = make_clock
+        self._observe = observe
+        self._inbox = Inbox(installation.sources)
+        self._requests = Requests()
+        topics = (*self._inbox.topics, set_filter(self.site.name))
+        self.link = MqttLink(installation.broker, self.site.name, topics, self._put_away)
+        self._dispatcher = Dispatcher(installation.actuators, self.link)
+        self._refused_actions: Counter[str] = Counter()
+        self._publications: asyncio.Queue[tuple[str, bytes, bool, bytes | None]] = asyncio.Queue(1000)
+        self._said: dict[str, tuple[float, int]] = {}
+        self._recent: list[Record] = []
+        self._scans = 0
+        self._scanned_s: float | None = None
+        self._sessions = 0
+        self.clock: Clock
+        self.state: SiteState
+        self._store: Store
+
+    async def run(self, stop: asyncio.Event) -> None:
+        """Drive the site until `stop` is set, then command everything off, save and return.
+
+        Raises:
+            ExceptionGroup: a part of the service failed; everything was commanded off before.
+            HistoryError, ValueError, OSError: it could not start; the text says why, and nothing was driven.
+        """
+        self._open()
+        try:
+            async with asyncio.TaskGroup() as connection:
+                link = connection.create_task(self.link.run(), name="mqtt")
+                try:
+                    await self._work(stop)
+                finally:
+                    await self._everything_off()
+                    link.cancel()
+        finally:
+            await asyncio.to_thread(self._close)
+
+    def _open(self) -> None:
+        directory = self.installation.state_dir
+        directory.mkdir(parents=True, exist_ok=True)
+        self._store = open_store(directory / STORE_NAME)
+        try:
+            saved = self._store.load_state()
+            if saved is None:
+                self.state = initial_state(self.site, 0.0)
+            else:
+                self.state = resumed_state(self.site, saved, saved.now_s)
+                LOG.info("going on after a stop: %s", _where_each_stands(self.state))
+        except BaseException:
+            self._store.close()
+            raise
+        self._sampler = Sampler()
+        self.clock = self._make_clock(self.state.now_s, self.state.utc_s)
+
+    def _close(self) -> None:
+        self._store.save(self.state, (), self._sampler.rest(), durable=True)
+        self._store.close()
+
+    async def _work(self, stop: asyncio.Event) -> None:
+        async with asyncio.TaskGroup() as tasks:
+            background = [
+                tasks.create_task(_endless(self._publish_all()), name="publish"),
+                tasks.create_task(_endless(self._operator_socket().serve()), name="operators"),
+            ]
+            if self.installation.http_port is not None:
+                app = application(View(self._snapshot, self._counts, self._pulse, self.installation.units))
+                http = serve(app, self.installation.http_host, self.installation.http_port)
+                background.append(tasks.create_task(_endless(http), name="http"))
+            await self._scan_until(stop)
+            for task in background:
+                task.cancel()
+
+    async def _scan_until(self, stop: asyncio.Event) -> None:
+        stopped = asyncio.create_task(stop.wait())
+        try:
+            while not stop.is_set():
+                tick = asyncio.create_task(self.clock.next_scan(self.site.scan_s))
+                await asyncio.wait((tick, stopped), return_when=asyncio.FIRST_COMPLETED)
+                if stop.is_set():
+                    tick.cancel()
+                    with suppress(asyncio.CancelledError):
+                        await tick
+                    return
+                tick.result()
+                self._scan()
+        finally:
+            stopped.cancel()
+
+    def _scan(self) -> None:
+        """One scan: take what has come, decide, carry out."""
+        now_s = self.clock.now_s()
+        requests = self._requests.take()
+        anew = self.link.sessions != self._sessions
+        self._sessions = self.link.sessions
+        again = frozenset(self.installation.actuators if anew else self._dispatcher.last_failure)
+        actions = tuple(request.action for request in requests)
+        inputs = Inputs(now_s, self.clock.utc_s(), self._inbox.take(), actions, again)
+        result = step(self.site, self.state, inputs)
+        self.state = result.state
+        if not self.link.taken_over:
+            self._dispatcher.send(result.commands)
+        self._keep(result, now_s)
+        self._answer(requests, result.records)
+        self._say_states(now_s, result.records, anew)
+        self._scans += 1
+        self._scanned_s = now_s
+        self._observe(self.site, result)
+
+    def _keep(self, result: StepResult, now_s: float) -> None:
+        samples = self._sampler.add(result.state)
+        self._store.save(result.state, result.records, samples, durable=bool(result.records))
+        if result.records:
+            self._recent = [*self._recent, *result.records][-RECENT_RECORDS:]
+            for record in result.records:
+                LOG.info("%s %s %s %s: %s", record.vessel or "site", record.kind.value, *record[4:7])
+
+    def _answer(self, requests: Iterable[Request], records: Iterable[Record]) -> None:
+        answers = {record.subject: record for record in records if record.kind is RecordKind.ACTION}
+        for request in requests:
+            answer = answers.get(request.action.id)
+            request.answer(answer.reason if answer else "the action was not answered; look at the log")
+
+    def _say_states(self, now_s: float, records: Iterable[Record], anew: bool) -> None:
+        """Publish a vessel's state when something happened to it, when its wort moved 0.1 K, and now and then."""
+        changed = {record.vessel for record in records}
+        for vessel in self.site.vessels:
+            tenths = round(10.0 * (self.state.vessels[vessel.name].estimate.celsius or 0.0))
+            said_s, said_tenths = self._said.get(vessel.name, (-STATE_EVERY_S, 0))
+            quiet = tenths == said_tenths and now_s - said_s < STATE_EVERY_S
+            if quiet and not anew and vessel.name not in changed:
+                continue
+            self._said[vessel.name] = (now_s, tenths)
+            state = vessel_dict(self.site, vessel, self.state, self.installation.units)
+            self._offer(state_topic(self.site.name, vessel.name), state_payload(state), True, None)
+
+    def _offer(self, topic: str, payload: bytes, retain: bool, correlation: bytes | None) -> None:
+        """Queue a publication; when nobody takes them, the oldest goes: states are said again anyway."""
+        if self._publications.full():
+            self._publications.get_nowait()
+        self._publications.put_nowait((topic, payload, retain, correlation))
+
+    async def _publish_all(self) -> None:
+        while True:
+            topic, payload, retain, correlation = await self._publications.get()
+            with suppress(LinkDown):  # counted by the link; said again on return
+                await self.link.publish(topic, payload, qos=1, retain=retain, correlation=correlation)
+
+    def _put_away(self, message: Arrived) -> None:
+        """What the connection does with a message: nothing but to put it where the next scan finds it."""
+        vessel = vessel_of(self.site.name, message.topic)
+        if vessel is None:
+            now_s = self.clock.now_s()
+            self._inbox.put(message.topic, message.payload, message.retained, now_s, self.clock.utc_s())
+            return
+        topic = reply_topic(self.site.name, vessel, message.reply_to)
+
+        def answer(text: str) -> None:
+            name = action.id if isinstance(action, Action) else action_id(message.payload)
+            self._offer(topic, reply_payload(name, text), False, message.correlation)
+
+        action = parse_action(vessel, message.payload, message.retained)
+        if isinstance(action, Action):
+            if not self._requests.offer(Request(action, answer)):
+                answer("refused: too many actions at once; wait for the answers; nothing was changed")
+        else:
+            self._refused_actions["action"] += 1
+            answer(f"refused: {action}")
+
+    def _operator_socket(self) -> OperatorSocket:
+        def offer(action: Action, answer: Callable[[str], None]) -> bool:
+            return self._requests.offer(Request(action, answer))
+
+        def status() -> Json:
+            return status_dict(self.site, self.state, self._recent, self.installation.units)
+
+        return OperatorSocket(socket_path(self.installation.state_dir), offer, status)
+
+    def _snapshot(self) -> tuple[Site, SiteState] | None:
+        return (self.site, self.state) if self._scans else None
+
+    def _counts(self) -> ShellCounts:
+        refused = Counter(self._refused_actions)
+        for (_, reason), count in self._inbox.refused.items():
+            refused[reason.value] += count
+        missed = getattr(self.clock, "missed_scans", 0)
+        return ShellCounts(self._scans, missed, refused, self.link.connected)
+
+    def _pulse(self) -> Pulse:
+        since_s = None if self._scanned_s is None else self.clock.now_s() - self._scanned_s
+        undrivable = self.link.trouble if self.link.taken_over else ""
+        return Pulse(since_s, self.site.scan_s, self.link.connected, undrivable)
+
+    async def _everything_off(self) -> None:
+        """The last thing that a run does, whatever ended it: all off, confirmed or given up after 2 s."""
+        if self.link.taken_over:
+            return
+        tags = set(self.installation.actuators)
+        confirmed = await self._dispatcher.all_off(tags, OFF_WITHIN_S)
+        if confirmed == tags:
+            LOG.info("everything is off, confirmed by the broker")
+        else:
+            rest = ", ".join(sorted(tags - confirmed))
+            LOG.warning("not confirmed off within %.0f s: %s; these end by their own means", OFF_WITHIN_S, rest)
+
+
+async def _endless(work: Coroutine[Any, Any, object]) -> None:
+    """Work that must not end while the service runs; if it does, that is a fault like any other."""
+    await work
+    raise RuntimeError(f"{getattr(work, '__qualname__', work)} ended while the service was running")
+
+
+def _where_each_stands(state: SiteState) -> str:
+    batches = [f"{name}: {now.batch.name} {now.condition.value}" for name, now in state.vessels.items() if now.batch]
+    return "; ".join(batches) or "no batches"
+
+
+def socket_path(state_dir: Path) -> Path:
+    """Where the daemon of this state directory listens for operators."""
+    return state_dir / SOCKET_NAME
