@@ -57,6 +57,8 @@ def band_text(low_c: float | None, high_c: float | None, units: str) -> str:
 
 def duration_text(seconds: float) -> str:
     """ "40 s", "35 min", "12 h", "4.5 d": the unit in which a brewer would say it."""
+    if not math.isfinite(seconds):
+        return "–"
     if seconds < 120:
         return f"{max(seconds, 0.0):.0f} s"
     if seconds < 7200:

@@ -1,7 +1,5 @@
 """A small cellar for the tests of what is shown: an ale and a lager on one bath, figures invented."""
 
-from dataclasses import replace
-
 from controller.control.course import Ends, Profile, ProfileStep, StepKind
 from controller.control.site import (
     AlarmLimits,
@@ -104,11 +102,11 @@ def busy_cellar(plant: Site | None = None) -> SiteState:
     first = plant.vessels[0].name
     now = fermenting(state.vessels[first])
     assert now.cooler is not None
-    pump = now.cooler._replace(on=True, since_s=NOW_S - 90.0, reason="0.2 K above the setpoint", starts=41, on_s=9 * HOUR)
+    runs = now.cooler._replace(on=True, since_s=NOW_S - 90.0, reason="0.2 K above the setpoint")
+    pump = runs._replace(starts=41, on_s=9 * HOUR)
     signals = {**state.signals, f"{first}/well": good(19.2), "bath/supply": good(-1.8), "room/air": good(23.5)}
-    return state._replace(
-        vessels={**state.vessels, first: now._replace(cooler=pump)}, signals=signals, started=True, utc_s=1_780_000_000.0
-    )
+    vessels = {**state.vessels, first: now._replace(cooler=pump)}
+    return state._replace(vessels=vessels, signals=signals, started=True, utc_s=1_780_000_000.0)
 
 
 def with_vessel(state: SiteState, name: str, changed: VesselState) -> SiteState:
@@ -119,8 +117,3 @@ def with_vessel(state: SiteState, name: str, changed: VesselState) -> SiteState:
 def with_alarm(state: SiteState, key: str, text: str, phase: AlarmPhase = AlarmPhase.UNACKNOWLEDGED) -> SiteState:
     """The state with an alarm raised an hour ago."""
     return state._replace(alarms={**state.alarms, key: AlarmState(phase, NOW_S - 2 * HOUR, NOW_S - HOUR, text)})
-
-
-def renamed(plant: Site, name: str) -> Site:
-    """The same plant under another site name."""
-    return replace(plant, name=name)
