@@ -47,6 +47,7 @@ def _run(arguments: argparse.Namespace) -> int:
     from controller.runtime import Service
 
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s", stream=sys.stderr)
+    logging.getLogger("uvicorn").setLevel(logging.WARNING)
     installation = load_installation(arguments.site)
     for warning in installation.warnings:
         logging.warning("%s", warning)

@@ -42,6 +42,7 @@ from controller.installation import Installation
 LOG = logging.getLogger(__name__)
 
 OFF_WITHIN_S = 2.0
+CONNECT_FIRST_S, POLL_S = 2.0, 0.01  # so that the first "off" need not wait for the second scan
 STATE_EVERY_S = 300.0  # a vessel's retained state is said again this often, and at once when it has changed
 STORE_NAME = "history.sqlite"
 SOCKET_NAME = "operator.sock"
@@ -141,6 +142,10 @@ class Service:
     async def _scan_until(self, stop: asyncio.Event) -> None:
         stopped = asyncio.create_task(stop.wait())
         try:
+            for _ in range(round(CONNECT_FIRST_S / POLL_S)):
+                if self.link.connected or stop.is_set():
+                    break
+                await asyncio.sleep(POLL_S)
             while not stop.is_set():
                 tick = asyncio.create_task(self.clock.next_scan(self.site.scan_s))
                 await asyncio.wait((tick, stopped), return_when=asyncio.FIRST_COMPLETED)
@@ -180,7 +185,7 @@ class Service:
         if result.records:
             self._recent = [*self._recent, *result.records][-RECENT_RECORDS:]
             for record in result.records:
-                LOG.info("%s %s %s %s: %s", record.vessel or "site", record.kind.value, *record[4:7])
+                LOG.info("%s %s", record.vessel or "site", _in_words(record))
 
     def _answer(self, requests: Iterable[Request], records: Iterable[Record]) -> None:
         answers = {record.subject: record for record in records if record.kind is RecordKind.ACTION}
@@ -275,6 +280,12 @@ async def _endless(work: Coroutine[Any, Any, object]) -> None:
     """Work that must not end while the service runs; if it does, that is a fault like any other."""
     await work
     raise RuntimeError(f"{getattr(work, '__qualname__', work)} ended while the service was running")
+
+
+def _in_words(record: Record) -> str:
+    if record.kind is RecordKind.ACTION:
+        return f"action by {record.who}: {record.reason}"
+    return f"{record.kind.value} {record.subject} {record.value}: {record.reason}"
 
 
 def _where_each_stands(state: SiteState) -> str:
