@@ -323,6 +323,9 @@ def test_faults_of_the_profiles_are_reported_with_those_of_the_site_file(tmp_pat
 def test_a_page_for_everybody_is_worth_a_warning(tmp_path: Path) -> None:
     text = changed("units: C", "units: C\nhttp: {host: 0.0.0.0, port: 8080}")
     assert any("no login" in warning for warning in load(tmp_path, text).warnings)
+    for host in ("127.0.0.1", '"::1"', "localhost"):
+        ours = changed("units: C", f"units: C\nhttp: {{host: {host}, port: 8080}}")
+        assert not any("no login" in warning for warning in load(tmp_path, ours).warnings)
     assert load(tmp_path).http_host == defaults.HTTP_HOST
     assert load(tmp_path).http_port is None
 
