@@ -153,13 +153,13 @@ def open_database(path: Path) -> tuple[Database, Path | None]:
     """
     try:
         return Database(path), None
-    except sqlite3.DatabaseError as error:
+    except (sqlite3.Error, UnicodeDecodeError) as error:
         if not is_damage(error):
             raise
         return replace_damaged(path, error)
 
 
-def replace_damaged(path: Path, error: sqlite3.Error) -> tuple[Database, Path]:
+def replace_damaged(path: Path, error: Exception) -> tuple[Database, Path]:
     """Moves the damaged file aside and begins a new one; arguments, result and errors as `open_database`."""
     kept = _salvage(path)
     aside = _move_aside(path)
@@ -185,7 +185,7 @@ def _salvage(path: Path) -> StateRow | None:
             return read_state(connection)
         finally:
             connection.close()
-    except sqlite3.Error:
+    except (sqlite3.Error, UnicodeDecodeError):
         return None
 
 

@@ -11,11 +11,18 @@ class Damaged(sqlite3.DatabaseError):
     """The file is an SQLite file no more, or its content contradicts itself."""
 
 
-def is_damage(error: sqlite3.Error) -> bool:
+def is_damage(error: Exception) -> bool:
     """Whether the file itself is at fault, so that trying again cannot help. SQLITE_ERROR counts too: it says that
-    a table or column is not what it was, or that the header asks for a file format that does not exist."""
+    a table or column is not what it was, or that the header asks for a file format that does not exist. So does
+    UnicodeDecodeError: SQLite's message quotes a broken schema."""
+    if isinstance(error, (Damaged, UnicodeDecodeError)):
+        return True
     code = getattr(error, "sqlite_errorcode", 0) & 0xFF
-    return isinstance(error, Damaged) or code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_ERROR)
+    return isinstance(error, sqlite3.Error) and code in (
+        sqlite3.SQLITE_CORRUPT,
+        sqlite3.SQLITE_NOTADB,
+        sqlite3.SQLITE_ERROR,
+    )
 
 
 def in_words(error: Exception) -> str:

@@ -128,7 +128,7 @@ def _reading(path: Path) -> Iterator[sqlite3.Connection]:
             yield connection
         finally:
             connection.close()
-    except Damaged as error:
+    except (Damaged, UnicodeDecodeError) as error:
         raise HistoryError(f"{path}: the store is damaged: {error}") from error
     except sqlite3.Error as error:
         raise HistoryError(f"{path}: the store cannot be read: {in_words(error)}") from error

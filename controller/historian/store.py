@@ -185,7 +185,7 @@ class Store:
             return
         try:
             self._database.write(batch)
-        except sqlite3.DatabaseError as error:
+        except (sqlite3.Error, UnicodeDecodeError) as error:
             if not is_damage(error):
                 raise
             self._shut()
@@ -228,9 +228,7 @@ class Store:
 
 def _may_pass(error: Exception) -> bool:
     """Whether the same data may be written later: the disk, a lock, a file is at fault, not the data."""
-    return isinstance(error, (sqlite3.OperationalError, OSError, HistoryError)) or (
-        isinstance(error, sqlite3.Error) and is_damage(error)
-    )
+    return isinstance(error, (sqlite3.OperationalError, OSError, HistoryError)) or is_damage(error)
 
 
 def _lock(path: Path) -> int | None:
