@@ -6,7 +6,6 @@ The drawing stretches with the window while its text does not, so it reads on a 
 import json
 from collections.abc import Sequence
 from datetime import datetime
-from html import escape
 from importlib.resources import files
 from typing import NamedTuple
 
@@ -101,7 +100,7 @@ def _overview(summaries: Sequence[VesselSummary]) -> str:
     if not summaries:
         return ""
     headings = list(dict.fromkeys(heading for summary in summaries for heading in summary.facts))
-    head = "".join(f'<th scope="col">{escape(heading)}</th>' for heading in ("vessel", "batch", *headings, "alarms"))
+    head = "".join(f'<th scope="col">{plain(heading)}</th>' for heading in ("vessel", "batch", *headings, "alarms"))
     rows = "".join(
         f'<tr><th scope="row">{plain(each.vessel)}</th><td>{plain(each.batch) or "none"}</td>'
         + "".join(f"<td>{plain(each.facts.get(heading, '–'))}</td>" for heading in headings)
@@ -117,7 +116,7 @@ def _overview(summaries: Sequence[VesselSummary]) -> str:
 def _details(summary: VesselSummary | None, units: str) -> str:
     if summary is None or not summary.steps:
         return ""
-    head = "".join(f'<th scope="col">{escape(heading)}</th>' for heading in step_headings(units))
+    head = "".join(f'<th scope="col">{plain(heading)}</th>' for heading in step_headings(units))
     rows = "".join(
         f'<tr><th scope="row">{plain(row[0])}</th>' + "".join(f"<td>{plain(cell)}</td>" for cell in row[1:]) + "</tr>"
         for row in summary.steps

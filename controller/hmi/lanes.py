@@ -8,7 +8,7 @@ from typing import NamedTuple
 from controller.hmi.recorder import Mark, Point, Trace, merged
 from controller.hmi.scale import WIDTH, Clock, axis, bars, day_stride, ribbon
 from controller.hmi.summary import BAND_K
-from controller.hmi.words import difference_text, printable
+from controller.hmi.words import difference_text, printable, share_text
 
 _OFF_TALL, _OFF_K = 40.0, 1.0
 _STRIP_TALL = 22.0
@@ -87,7 +87,7 @@ def duty_lane(name: str, duties: Sequence[tuple[float, float, float]]) -> str:
     full = next(share for share in (0.05, 0.1, 0.25, 0.5, 1.0) if most <= share)
     path = bars([(left, right, duty / full) for left, right, duty in duties], _STRIP_TALL)
     picture = drawing(f'<path class="{name}" d="{path}"/>', _STRIP_TALL)
-    return row(f"{name}<br>to {full:.0%}", "", picture, "lane strip")
+    return row(f"{name}<br>to {share_text(full)}", "", picture, "lane strip")
 
 
 def steps_lane(trace: Trace, clock: Clock) -> str:

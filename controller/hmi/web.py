@@ -82,7 +82,9 @@ def application(view: View) -> Starlette:
             return JSONResponse({"error": "no scan yet"}, 503, headers=_HEADERS)
         return JSONResponse(status_dict(*snapshot, units=view.units), headers=_HEADERS)
 
-    return Starlette(routes=[Route("/metrics", metrics), Route("/healthz", healthz), Route("/status", status)])
+    app = Starlette(routes=[Route("/metrics", metrics), Route("/healthz", healthz), Route("/status", status)])
+    app.router.redirect_slashes = False
+    return app
 
 
 class Server(uvicorn.Server):
