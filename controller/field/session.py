@@ -153,6 +153,8 @@ class Session(aiomqtt.Client):
     def _on_disconnect(self, client: Client, userdata: Any, *details: Any) -> None:
         if not self._connected.done():  # the base class would wait for an answer until the time is out
             self._connected.set_exception(aiomqtt.MqttError(CLOSED))
+        if self._connected.cancelled():  # the base class would raise, and the socket would stay open
+            return
         super()._on_disconnect(client, userdata, *details)
 
     def _on_publish(
