@@ -14,7 +14,6 @@
 
   const when = (at) => {
     const day = (at - run.from) / 86400;
-    const minutes = Math.floor((day % 1) * 1440);
     const counted = "day " + day.toFixed(1);
     if (run.start === null) return counted;
     const local = new Date(Date.parse(run.start + "Z") + (at - run.from) * 1000);

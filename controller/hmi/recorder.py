@@ -164,8 +164,9 @@ def _note_batch(trace: Trace, now: VesselState, begin_s: float, end_s: float) ->
         trace.gravities.append((newest.at_s, newest.gravity))
     step = step_of(now)
     name = step.name if step is not None else now.condition.value
-    if trace.spans and trace.spans[-1].name == name and begin_s - trace.spans[-1].to_s < 1.0:
-        trace.spans[-1] = trace.spans[-1]._replace(to_s=end_s)
+    last = trace.spans[-1] if trace.spans else None
+    if last is not None and last.name == name and begin_s - last.to_s < 1.0:
+        trace.spans[-1] = Span(name, last.from_s, end_s)
     else:
         trace.spans.append(Span(name, begin_s, end_s))
 

@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 from controller.control.alarms import ACTIVE
 from controller.control.site import Site
-from controller.control.state import AlarmState, BatchState, OutputState, SiteState, VesselState
+from controller.control.state import AlarmState, BatchState, SiteState, VesselState
 from controller.control.values import Drive, Record, RecordKind
 from controller.hmi.waits import ends_by, step_of
 from controller.hmi.words import deviation_k, difference_text, duration_text, printable, share_text
@@ -43,7 +43,6 @@ class Totals(NamedTuple):
 
     cool_starts: int
     cool_s: float
-    heat_starts: int
     heat_s: float
 
 
@@ -52,7 +51,7 @@ class VesselTally:
     """What is tallied of one vessel. `position` is what tells one visit from the next."""
 
     begin: Totals
-    now: Totals
+    now: VesselState
     batch: str = ""
     observed_s: float = 0.0
     blind_s: float = 0.0
@@ -92,14 +91,13 @@ class Tally:
         """Count one scan: `dt_s` is the time that `state` stands for, in s; `records` tell why a step ended."""
         if self.begin_s is None:
             self.begin_s = state.now_s - dt_s
-        reasons = {record.vessel: record.reason for record in records if _ends_step(record)}
+        reasons = {record.vessel: record.reason for record in records if _ends_step(record)} if records else {}
         for vessel in site.vessels:
             now = state.vessels[vessel.name]
             tally = self.vessels.get(vessel.name)
-            totals = _totals(now)
             if tally is None:
-                tally = self.vessels[vessel.name] = VesselTally(totals, totals)
-            tally.now = totals
+                tally = self.vessels[vessel.name] = VesselTally(_totals(now), now)
+            tally.now = now
             _count(tally, now, state.now_s, dt_s, reasons.get(vessel.name, ""))
         if state.alarms is not self._alarms:
             self._alarms = state.alarms
@@ -205,16 +203,13 @@ def _visit(now: VesselState, condition: str, entered_s: float) -> Visit:
 
 def _totals(vessel: VesselState) -> Totals:
     cool, heat = vessel.cooler, vessel.heater
-    return Totals(_starts(cool), cool.on_s if cool else 0.0, _starts(heat), heat.on_s if heat else 0.0)
-
-
-def _starts(output: OutputState | None) -> int:
-    return output.starts if output else 0
+    return Totals(cool.starts if cool else 0, cool.on_s if cool else 0.0, heat.on_s if heat else 0.0)
 
 
 def _summary(name: str, vessel: VesselTally, tally: Tally, units: str) -> VesselSummary:
     begin_s = tally.begin_s or 0.0
-    starts = vessel.now.cool_starts - vessel.begin.cool_starts
+    totals = _totals(vessel.now)
+    starts = totals.cool_starts - vessel.begin.cool_starts
     days = vessel.observed_s / 86400
     judged_s = sum(visit.judged_s for visit in vessel.visits)
     in_band = sum(visit.band_s for visit in vessel.visits) / judged_s if judged_s else None
@@ -222,8 +217,8 @@ def _summary(name: str, vessel: VesselTally, tally: Tally, units: str) -> Vessel
         step_headings(units)[STEP_HEADINGS.index("in band")]: share_text(in_band),
         "worst after arrival": difference_text(max((v.worst_k for v in vessel.visits), key=abs, default=None), units),
         "pump starts": f"{starts} ({starts / days:.0f} a day)" if days >= 0.5 else f"{starts}",
-        "cooled for": duration_text(vessel.now.cool_s - vessel.begin.cool_s),
-        "heated for": duration_text(vessel.now.heat_s - vessel.begin.heat_s),
+        "cooled for": duration_text(totals.cool_s - vessel.begin.cool_s),
+        "heated for": duration_text(totals.heat_s - vessel.begin.heat_s),
     }
     if vessel.blind_s:
         facts["without a signal for"] = duration_text(vessel.blind_s)

@@ -6,6 +6,7 @@ import shutil
 import subprocess
 
 import pytest
+from prometheus_client.metrics_core import Metric
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from controller.hmi.metrics import ShellCounts, exposition, private_registry
@@ -19,6 +20,11 @@ def scrape(accept: str, busy: bool = True) -> tuple[str, str]:
     state = with_alarm(busy_cellar(), "ale/deviation", "+1.9 K") if busy else empty_cellar()
     body, content_type = exposition(private_registry(lambda: (site(), state), lambda: COUNTS), accept)
     return body.decode("utf-8"), content_type
+
+
+def parsed(busy: bool = True) -> list[Metric]:
+    text = scrape(OPENMETRICS, busy)[0]
+    return list(text_string_to_metric_families(text))  # type: ignore[no-untyped-call]
 
 
 @pytest.mark.parametrize("busy", [True, False])
@@ -36,7 +42,7 @@ def test_openmetrics_ends_with_eof_and_uses_plain_line_feeds(busy: bool) -> None
 @pytest.mark.parametrize("busy", [True, False])
 def test_the_reference_parser_reads_every_family(busy: bool) -> None:
     """The parser of the Prometheus project's Python client refuses interleaved families, wrong suffixes and units."""
-    families = list(text_string_to_metric_families(scrape(OPENMETRICS, busy)[0]))
+    families = parsed(busy)
     names = [family.name for family in families]
     assert len(names) == len(set(names))
     assert "cellarhand_scans" in names
@@ -56,7 +62,7 @@ def test_metadata_comes_once_in_order_and_before_the_samples() -> None:
 
 def test_a_unit_is_the_suffix_of_its_name_and_a_base_unit() -> None:
     """OpenMetrics 1.0, Unit (a given unit must be the suffix) and naming.md, Base units."""
-    families = list(text_string_to_metric_families(scrape(OPENMETRICS)[0]))
+    families = parsed()
     with_unit = [family for family in families if family.unit]
     assert {family.unit for family in with_unit} == {"seconds", "celsius", "watts"}
     assert all(family.name.endswith(f"_{family.unit}") for family in with_unit)
@@ -64,7 +70,7 @@ def test_a_unit_is_the_suffix_of_its_name_and_a_base_unit() -> None:
 
 def test_names_and_labels_keep_the_alphabet_and_the_reserved_words() -> None:
     """OpenMetrics 1.0, ABNF and Label namespacing: snake case, no leading underscore or colon, no target labels."""
-    for family in text_string_to_metric_families(scrape(OPENMETRICS)[0]):
+    for family in parsed():
         assert re.fullmatch(r"cellarhand_[a-z][a-z0-9_]*", family.name)
         for sample in family.samples:
             assert all(re.fullmatch(r"[a-z][a-z0-9_]*", label) for label in sample.labels)
@@ -74,7 +80,7 @@ def test_names_and_labels_keep_the_alphabet_and_the_reserved_words() -> None:
 
 def test_counters_end_in_total_and_info_is_one() -> None:
     """OpenMetrics 1.0, Counter ("_total", not NaN, not negative) and Info (value always 1)."""
-    for family in text_string_to_metric_families(scrape(OPENMETRICS)[0]):
+    for family in parsed():
         for sample in family.samples:
             if family.type == "counter":
                 assert sample.name == f"{family.name}_total"
