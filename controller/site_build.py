@@ -90,7 +90,11 @@ def _probe(owner: str, part: ProbePart, place: Place) -> Probe:
         gain=gain,
         offset_k=offset_k,
     )
-    return replace(probe, low_c=part.range.low, high_c=part.range.high) if part.range else probe
+    if part.range:
+        probe = replace(probe, low_c=part.range.low, high_c=part.range.high)
+    if part.power_on is not None:
+        probe = replace(probe, power_on_c=tuple(part.power_on))
+    return probe if part.disconnected is None else replace(probe, disconnected_c=tuple(part.disconnected))
 
 
 def _output(tag: str, part: OutputPart) -> Output:

@@ -22,7 +22,6 @@ from controller.model_types import (
     a_percentage,
     a_power,
     a_temperature,
-    a_volume,
     context_of,
     one_of,
 )
@@ -124,7 +123,6 @@ class GlycolPart(Part):
 class BathPart(Part):
     """The glycol reservoir and its chiller."""
 
-    volume: Annotated[float, a_volume("1 L", "20000 L")] | None = None
     glycol: GlycolPart = Field(description="kind, percent and basis")
     freeze_margin: Annotated[float, a_difference("1 K", "10 K")] = defaults.BATH_FREEZE_MARGIN_K
     setpoint: Annotated[float, a_temperature(-30, 20)] = Field(description=TEMPERATURE)

@@ -80,6 +80,9 @@ class RangePart(Part):
     high: Annotated[float, a_temperature(20, 200)] = Field(description=TEMPERATURE)
 
 
+Codes = Annotated[list[Annotated[float, a_temperature(-300, 1000)]], Field(max_length=4)]
+
+
 class ProbePart(Part):
     """A probe of the bath or the room. Either it reports regularly, or it reports changes and may be silent."""
 
@@ -92,6 +95,8 @@ class ProbePart(Part):
     longest_silence: Annotated[float, a_duration("10 s", "12 h")] | None = Field(default=None, validate_default=True)
     calibration: CalibrationPart | None = None
     range: RangePart | None = None
+    power_on: Codes | None = None
+    disconnected: Codes | None = None
 
     @field_validator("longest_silence")
     @classmethod
