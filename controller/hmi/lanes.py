@@ -14,7 +14,7 @@ _OFF_TALL, _OFF_K = 40.0, 1.0
 _STRIP_TALL = 22.0
 _MOST_BARS = 336
 _SIGNS = {"alarm": "!", "action": "✓", "state": "•"}
-_NEAR = 0.012  # marks nearer than this share of the width share one sign
+_NEAR = 0.04  # marks nearer than this share of the width share one sign
 
 
 class Frame(NamedTuple):
