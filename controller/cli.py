@@ -87,7 +87,7 @@ def _demo(arguments: argparse.Namespace) -> int:
 def _status(arguments: argparse.Namespace) -> int:
     from rich.console import Console
 
-    from controller.hmi.status import status_table
+    from controller.hmi.table import status_table
 
     status = ask(_socket(arguments), {"do": "status"}).get("status")
     if not isinstance(status, dict):

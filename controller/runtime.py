@@ -35,8 +35,9 @@ from controller.historian.sampler import Sampler
 from controller.historian.store import Store, open_store
 from controller.hmi.metrics import ShellCounts
 from controller.hmi.operator_socket import OperatorSocket
-from controller.hmi.status import Json, status_dict, vessel_dict
+from controller.hmi.status import status_dict, vessel_dict
 from controller.hmi.web import Pulse, View, application, serve
+from controller.hmi.words import Json
 from controller.installation import Installation
 
 LOG = logging.getLogger(__name__)

@@ -1,9 +1,9 @@
 """The core's plain data to JSON and back, without losing a bit.
 
-Named tuples and frozen dataclasses become objects, enums their values, tuples arrays, mappings objects;
-`from_json` reads the type's own annotations, so no class needs a line of code for it. Text that does not
-fit the type is refused with the path of the place: nothing is guessed, since a state that was read
-wrongly would be acted upon.
+Named tuples and frozen dataclasses become objects, enums their values, tuples arrays, sets of strings
+sorted arrays, mappings objects; `from_json` reads the type's own annotations, so no class needs a line of
+code for it. Text that does not fit the type is refused with the path of the place: nothing is guessed,
+since a state that was read wrongly would be acted upon.
 """
 
 import dataclasses
@@ -36,8 +36,8 @@ class _Misfit(ValueError):
 
 
 def to_json(value: object) -> str:
-    """One line of JSON for a value of named tuples, dataclasses, enums, tuples, mappings with string keys,
-    numbers, strings, booleans and None. Floats are written so that reading gives the same bits.
+    """One line of JSON for a value of named tuples, dataclasses, enums, tuples, sets of strings, mappings with
+    string keys, numbers, strings, booleans and None. Floats are written so that reading gives the same bits.
 
     Raises:
         ValueError: a NaN or an infinity; the text names the path.
@@ -80,6 +80,8 @@ def _plain(value: object) -> object:
         return {name: _plain_at(f".{name}", item) for name, item in _items(value)}
     if isinstance(value, tuple):
         return [_plain_at(f"[{index}]", item) for index, item in enumerate(value)]
+    if isinstance(value, frozenset):
+        return sorted(value)
     raise TypeError(f"{type(value).__name__} is not plain data of the core")
 
 
@@ -132,6 +134,9 @@ def _reader(kind: Hashable) -> Callable[[Any], Any]:
         return _union_reader(wanted, optional=type(None) in arguments)
     if origin is tuple and len(arguments) == 2 and arguments[1] is Ellipsis:
         return _tuple_reader(_reader(arguments[0]))
+    if kind == frozenset[str]:
+        texts = _tuple_reader(_reader(str))
+        return lambda raw: frozenset(texts(raw))
     if origin in (Mapping, dict) and arguments[0] is str:
         return _mapping_reader(_reader(arguments[1]))
     if isinstance(kind, type) and issubclass(kind, Enum):

@@ -64,6 +64,7 @@ class Store:
         self._changed = threading.Condition()  # guards all below but the database, which is the thread's own
         self._pending = Pending()
         self._latest: SiteState | None = None
+        self._in_hand = 0  # records that the thread is writing
         self._handed = self._stored = 0  # numbers of the last save handed over, and of the last on the disk
         self._urgent = self._asked = self._closing = False
         self._fault = ""
@@ -132,7 +133,7 @@ class Store:
                 healthy=not self._fault,
                 fault=self._fault,
                 failures=self._failures,
-                waiting_records=len(self._pending.records),
+                waiting_records=len(self._pending.records) + self._in_hand,
                 lost_records=self._pending.lost_records,
                 dropped_samples=self._pending.dropped_samples,
                 moved_aside=self._moved_aside,
@@ -155,8 +156,10 @@ class Store:
                 number, closing = self._handed, self._closing
                 self._urgent = self._asked = False
                 batch = self._pending.take()
+                self._in_hand = len(batch.records)
             error = self._attempt(batch)
             with self._changed:
+                self._in_hand = 0
                 if error is None:
                     self._succeeded(number)
                 else:

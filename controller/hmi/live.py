@@ -14,8 +14,8 @@ from controller.control.site import Site
 from controller.control.state import AlarmPhase, SiteState
 from controller.control.values import Record, RecordKind
 from controller.hmi.status import vessel_dict
-from controller.hmi.table import Json, attention_lines
-from controller.hmi.words import band_text, difference_text, printable, share_text, temperature_text, trusted_c
+from controller.hmi.table import attention_lines
+from controller.hmi.words import Json, band_text, difference_text, printable, share_text, temperature_text, trusted_c
 
 HALF_DAY_S = 43200.0
 _GAUGE_CELLS = 15  # odd: the middle one is the setpoint

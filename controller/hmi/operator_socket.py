@@ -18,7 +18,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from controller.control.values import Action
-from controller.hmi.table import Json
+from controller.hmi.words import Json
 
 LARGEST_LINE_BYTES = 65_536
 ANSWER_WITHIN_S = 15.0  # a few scans

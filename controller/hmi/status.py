@@ -11,9 +11,8 @@ from controller.control.alarms import ACTIVE
 from controller.control.site import Probe, Site, Vessel
 from controller.control.state import AlarmPhase, AlarmState, Batch, OutputState, SiteState, VesselState
 from controller.control.values import Record, Signal
-from controller.hmi.table import Json, status_table
 from controller.hmi.waits import attenuation_of, last_gravity, step_of, waits
-from controller.hmi.words import STATUS_WORDS, deviation_k, number, printable, trusted_c
+from controller.hmi.words import STATUS_WORDS, Json, deviation_k, number, printable, trusted_c
 
 _WORTH_SHOWING = (*ACTIVE, AlarmPhase.RETURNED)
 
@@ -194,6 +193,3 @@ def _signal(signal: Signal | None, now_s: float) -> Json:
         "cause": signal.cause,
         "age_s": None if signal.celsius is None else number(now_s - signal.at_s, 0),
     }
-
-
-__all__ = ["Json", "alarms_of", "record_dict", "status_dict", "status_table", "utc_text", "vessel_dict"]

@@ -1,13 +1,17 @@
 """The status as a table for a terminal: one row per vessel, then bath and room."""
 
-from typing import Any
-
 from rich.table import Table
 from rich.text import Text
 
-from controller.hmi.words import band_text, difference_text, duration_text, printable, share_text, temperature_text
-
-Json = dict[str, Any]
+from controller.hmi.words import (
+    Json,
+    band_text,
+    difference_text,
+    duration_text,
+    printable,
+    share_text,
+    temperature_text,
+)
 
 
 def status_table(status: Json) -> Table:

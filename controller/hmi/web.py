@@ -21,8 +21,8 @@ from starlette.routing import Route
 from starlette.types import ASGIApp
 
 from controller.hmi.metrics import ShellCounts, Snapshot, exposition, private_registry
-from controller.hmi.status import Json, status_dict
-from controller.hmi.words import duration_text
+from controller.hmi.status import status_dict
+from controller.hmi.words import Json, duration_text
 
 _LATE_SCANS = 3  # as many scan periods without a scan are a gap
 _HEADERS = {"Cache-Control": "no-store", "X-Content-Type-Options": "nosniff"}

@@ -5,11 +5,14 @@ Every view (table, live view, summary, chart) takes its words from here, so that
 
 import math
 from collections.abc import Iterable, Mapping
+from typing import Any
 
 from controller.control import follow
 from controller.control.site import Probe
 from controller.control.trust import fit_to_drive
 from controller.control.values import Estimate, Setpoint, Signal, Status
+
+Json = dict[str, Any]
 
 STATUS_WORDS: Mapping[Status, str] = {
     Status.GOOD: "good",

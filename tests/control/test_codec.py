@@ -132,7 +132,6 @@ def altered(**changes: object) -> str:
         ({"loop": {"calling": True}}, r"^vessels\.one\.loop\.calling: found true, expected a whole number"),
         ({"loop": []}, r"^vessels\.one\.loop: found \[\], expected an object"),
         ({"batch": {}}, r"^vessels\.one\.batch\.name: missing field of Batch"),
-        ({"grant_reason": 3}, r"^vessels\.one\.grant_reason: found 3, expected a text"),
     ],
 )
 def test_a_field_that_does_not_fit_is_refused_and_its_place_is_named(changes: dict[str, object], message: str) -> None:
@@ -145,6 +144,16 @@ def test_the_place_inside_a_list_is_named_too() -> None:
     plain["steps"][1]["ends"]["after_s"] = "two days"
     with pytest.raises(ValueError, match=r'^steps\[1\]\.ends\.after_s: found "two days", expected a number'):
         from_json(Profile, json.dumps(plain))
+    plain = json.loads(to_json(ALE))
+    plain["steps"][0]["note"] = 3
+    with pytest.raises(ValueError, match=r"^steps\[0\]\.note: found 3, expected a text"):
+        from_json(Profile, json.dumps(plain))
+
+
+def test_outputs_to_be_told_again_are_written_in_the_order_of_their_names() -> None:
+    inputs = Inputs(1.0, None, {}, (), frozenset({"two/cooler", "one/heater"}))
+    assert json.loads(to_json(inputs))["say_again"] == ["one/heater", "two/cooler"]
+    assert from_json(Inputs, to_json(inputs)) == inputs
 
 
 def test_a_field_that_a_later_version_adds_takes_its_default() -> None:

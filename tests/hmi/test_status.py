@@ -8,8 +8,8 @@ from rich.console import Console
 from controller.control.course import Ends, ProfileStep, StepKind
 from controller.control.state import AlarmPhase, BatchState, Manual, Mode, SiteState
 from controller.control.values import Drive, Record, RecordKind, Setpoint, Signal, Status
-from controller.hmi.status import status_dict, status_table, vessel_dict
-from controller.hmi.table import batch_lines, output_lines
+from controller.hmi.status import status_dict, vessel_dict
+from controller.hmi.table import batch_lines, output_lines, status_table
 from tests.hmi.factories import (
     ALE,
     DAY,
