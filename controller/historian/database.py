@@ -8,6 +8,7 @@ import math
 import sqlite3
 import zlib
 from collections.abc import Iterable, Sequence
+from contextlib import closing
 from importlib.resources import files
 from pathlib import Path
 from typing import NamedTuple
@@ -15,7 +16,7 @@ from typing import NamedTuple
 from controller.control.codec import to_json
 from controller.control.state import SiteState
 from controller.control.values import Record
-from controller.historian.faults import Damaged, HistoryError, is_damage
+from controller.historian.faults import Damaged, HistoryError, UnfitState, is_damage
 from controller.historian.sampler import Sample
 
 SCHEMA_VERSION = 1
@@ -84,6 +85,7 @@ class Database:
             self._connection.execute(f"PRAGMA journal_size_limit={LARGEST_WAL_BYTES}")
             if not _is_up_to_date(self._connection):
                 _create_tables(self._connection)
+            _check_columns(self._connection)
             _check_soundness(self._connection)
             self._names: dict[str, int] = dict(self._connection.execute("SELECT name, idx FROM vessels"))
         except BaseException:
@@ -99,10 +101,13 @@ class Database:
         place when there are 256 names already.
 
         Raises:
-            ValueError: the state holds a number that is not finite; nothing was written.
+            UnfitState: nothing was written.
             sqlite3.Error: nothing was written.
         """
-        text = None if batch.state is None else to_json(batch.state)
+        try:
+            text = None if batch.state is None else to_json(batch.state)
+        except ValueError as error:
+            raise UnfitState(str(error)) from error
         self._connection.execute("BEGIN IMMEDIATE")
         try:
             if batch.state is not None and text is not None:
@@ -227,12 +232,25 @@ def _is_up_to_date(connection: sqlite3.Connection) -> bool:
     )
 
 
+def _schema() -> str:
+    return files("controller.historian").joinpath("schema.sql").read_text(encoding="utf-8")
+
+
 def _create_tables(connection: sqlite3.Connection) -> None:
-    schema = files("controller.historian").joinpath("schema.sql").read_text(encoding="utf-8")
     connection.executescript(
-        f"BEGIN IMMEDIATE; {schema}; INSERT INTO meta VALUES ({SCHEMA_VERSION});"
+        f"BEGIN IMMEDIATE; {_schema()}; INSERT INTO meta VALUES ({SCHEMA_VERSION});"
         f"PRAGMA application_id={APPLICATION_ID}; COMMIT;"
     )
+
+
+def _check_columns(connection: sqlite3.Connection) -> None:
+    """A bit that fell over in the schema may leave a table that can be read and not be written."""
+    with closing(sqlite3.connect(":memory:")) as pattern:
+        pattern.executescript(_schema())
+        for (table,) in pattern.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall():
+            columns = f"SELECT name, type, \"notnull\", pk FROM pragma_table_info('{table}')"
+            if connection.execute(columns).fetchall() != pattern.execute(columns).fetchall():
+                raise Damaged(f"the columns of table {table} are not what they were")
 
 
 def _check_soundness(connection: sqlite3.Connection) -> None:

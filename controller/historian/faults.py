@@ -11,6 +11,10 @@ class Damaged(sqlite3.DatabaseError):
     """The file is an SQLite file no more, or its content contradicts itself."""
 
 
+class UnfitState(ValueError):
+    """The state holds a number that is not finite: a fault of the program, not of the file."""
+
+
 def is_damage(error: Exception) -> bool:
     """Whether the file itself is at fault, so that trying again cannot help. SQLITE_ERROR counts too: it says that
     a table or column is not what it was, or that the header asks for a file format that does not exist. So does

@@ -53,6 +53,11 @@ class Pending:
         self._offsets = [*batch.offsets, *self._offsets]
         self._join(batch.records, (), batch.samples, ())
 
+    def give_up(self, batch: Batch) -> None:
+        """Counts a batch that can never be written as lost."""
+        self.lost_records += len(batch.records)
+        self.dropped_samples += len(batch.samples)
+
     def is_due(self) -> bool:
         """Whether it is time to write, though nothing is urgent."""
         if self._state is None:
@@ -74,7 +79,7 @@ class Pending:
             return self.records
         self._lost_told = self.lost_records
         first = self.records[0]
-        reason = f"{lost} older records were lost while the store could not be written"
+        reason = f"{lost} older records were lost because they could not be written"
         gap = Record(first.at_s, first.utc_s, "", RecordKind.HEALTH, "history", "incomplete", reason)
         return [gap, *self.records]
 

@@ -19,7 +19,7 @@ from typing import NamedTuple
 from controller.control.state import SiteState
 from controller.control.values import Record
 from controller.historian.database import Batch, Database, open_database, replace_damaged
-from controller.historian.faults import HistoryError, in_words, is_damage
+from controller.historian.faults import HistoryError, UnfitState, in_words, is_damage
 from controller.historian.pending import Pending
 from controller.historian.query import read_saved_state
 from controller.historian.sampler import Sample
@@ -65,6 +65,7 @@ class Store:
         self._pending = Pending()
         self._latest: SiteState | None = None
         self._in_hand = 0  # records that the thread is writing
+        self._attempts = self._failed_attempt = 0  # numbers of the last attempt, and of the last that failed
         self._handed = self._stored = 0  # numbers of the last save handed over, and of the last on the disk
         self._urgent = self._asked = self._closing = False
         self._fault = ""
@@ -106,10 +107,10 @@ class Store:
         """Waits until all that was handed over is on the disk, an attempt has failed, or `timeout_s` is over;
         True in the first case. Blocks: not for the thread of an event loop."""
         with self._changed:
-            wanted, failures = self._handed, self._failures
+            wanted, attempt = self._handed, self._attempts
             self._asked = True
             self._changed.notify_all()
-            self._changed.wait_for(lambda: self._is_stored(wanted) or self._failures > failures, timeout_s)
+            self._changed.wait_for(lambda: self._is_stored(wanted) or self._failed_attempt > attempt, timeout_s)
             return self._is_stored(wanted)
 
     def close(self, timeout_s: float = 10.0) -> bool:
@@ -157,14 +158,18 @@ class Store:
                 self._urgent = self._asked = False
                 batch = self._pending.take()
                 self._in_hand = len(batch.records)
+                self._attempts += 1
             error = self._attempt(batch)
             with self._changed:
                 self._in_hand = 0
                 if error is None:
                     self._succeeded(number)
                 else:
+                    self._failed_attempt = self._attempts
                     if _may_pass(error):
                         self._pending.put_back(batch)
+                    elif not isinstance(error, UnfitState):
+                        self._pending.give_up(batch)
                     self._failed(error)
                 self._changed.notify_all()
         self._shut()
@@ -174,8 +179,8 @@ class Store:
         """Writes the batch; an error is returned, since nothing may end this thread."""
         try:
             self._write(batch)
-        except ValueError as error:  # the state holds a number that is not finite: the rest is written all the same
-            return (self._attempt(batch._replace(state=None)) if batch.state else None) or error
+        except UnfitState as error:  # the rest is written all the same
+            return self._attempt(batch._replace(state=None)) or error
         except Exception as error:
             self._shut()
             return error

@@ -218,5 +218,5 @@ def test_when_nothing_can_be_written_the_oldest_give_way_and_are_counted(monkeyp
     batch = waiting.take()
     assert batch.state == brewing(2.0, number=2)
     assert [record.value for record in batch.records] == ["incomplete", *(f"change {n}" for n in range(3, 8))]
-    assert batch.records[0].reason == "3 older records were lost while the store could not be written"
+    assert batch.records[0].reason == "3 older records were lost because they could not be written"
     assert [sample.at_s for sample in batch.samples] == [60, 120, 180]

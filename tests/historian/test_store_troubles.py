@@ -399,6 +399,18 @@ def test_a_number_that_is_no_number_costs_the_state_but_not_the_events(
     assert running.close()
 
 
+def test_a_record_that_can_never_be_written_is_counted_as_lost_and_told(tmp_path: Path) -> None:
+    path = tmp_path / "cellar.sqlite"
+    running = open_store(path)
+    running.save(brewing(5.0), [a_record(1, at_s=float("nan"))])
+    assert not running.flush(10.0)
+    assert (running.health().lost_records, running.health().waiting_records) == (1, 0)
+    running.save(brewing(10.0), [a_record(2, at_s=10.0)])
+    assert running.flush(10.0)
+    assert [record.value for record in read_records(path)] == ["change 2", "incomplete"]
+    assert running.close()
+
+
 def test_nothing_is_written_while_nothing_happens(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
     caplog.set_level(logging.INFO)
     path = tmp_path / "cellar.sqlite"
