@@ -1,16 +1,8 @@
-"""The life of an alarm by ISA-18.2 (IEC 62682), in its plain part: delay, acknowledge, return, suppression by design."""
-
-from collections.abc import Mapping
+"""The life of an alarm by ISA-18.2 (IEC 62682), plain part: delay, acknowledge, return, suppression by design."""
 
 from controller.control.state import AlarmPhase, AlarmState
 
 ACTIVE = (AlarmPhase.UNACKNOWLEDGED, AlarmPhase.ACKNOWLEDGED)
-
-
-def is_active(alarms: Mapping[str, AlarmState], key: str) -> bool:
-    """Whether the alarm's condition has been reported and not yet gone."""
-    state = alarms.get(key)
-    return state is not None and state.phase in ACTIVE
 
 
 def next_phase(
@@ -28,8 +20,10 @@ def next_phase(
     if not present:
         return _gone(last)
     if suppressed:
-        if last.phase in (AlarmPhase.SUPPRESSED, AlarmPhase.RETURNED):
+        if last.phase is AlarmPhase.SUPPRESSED:
             return last
+        if last.phase is AlarmPhase.RETURNED:  # still wants to be acknowledged; its delay starts afterwards
+            return _gone(last)
         return AlarmState(AlarmPhase.SUPPRESSED, None, last.raised_s, text)
     if last.phase in ACTIVE:
         return last

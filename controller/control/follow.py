@@ -50,9 +50,8 @@ def follow(vessel: Vessel, was: VesselState, wort: Estimate, moment: Moment, rec
     mode, manual = was.mode, was.manual
     if mode is Mode.MANUAL and (manual is None or moment.now_s >= manual.until_s):
         mode, manual = Mode.AUTO, None
-        records.append(
-            Record(moment.now_s, moment.utc_s, vessel.name, RecordKind.MODE, "mode", "auto", "the manual override ended")
-        )
+        why = "the manual override ended"
+        records.append(Record(moment.now_s, moment.utc_s, vessel.name, RecordKind.MODE, "mode", "auto", why))
     best_k, since_s = _settling(vessel, was, setpoint, wort, moment.now_s)
     return Course(condition, mode, manual, program, setpoint, best_k, since_s, crashing)
 

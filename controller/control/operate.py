@@ -5,7 +5,6 @@ id is answered, not repeated. A refused action says why, and changes nothing.
 """
 
 from collections.abc import Callable, Mapping
-from math import isfinite
 
 from controller.control.alarms import acknowledged
 from controller.control.beer import HIGHEST_GRAVITY, LOWEST_GRAVITY, alcohol_by_weight, freezing_point_c
@@ -27,6 +26,8 @@ from controller.control.values import Action, Record, RecordKind, Setpoint
 LONGEST_MANUAL_S = 24 * 3600.0  # design rule 9: a manual override has an end
 LOWEST_OG = 1.005  # below it there is nothing to ferment
 KEPT_ANSWERS = 200
+LONGEST_TEXT = 200
+BATH = "bath"  # the one subject of alarms that is not a vessel
 PROVEN_ALCOHOL_SHARE = 0.9  # a hydrometer in a fermenting sample reads unsurely; common practice, no source
 
 
@@ -51,20 +52,15 @@ class Request:
 
     def text(self, key: str, otherwise: str | None = None) -> str:
         """A text argument; refused when it is missing and there is no `otherwise`."""
-        value = self.action.arguments.get(key, otherwise)
-        if not isinstance(value, str) or (otherwise is None and not value.strip()):
-            raise Refused(f"'{key}' is missing or is not a text")
-        if len(value) > 200 or any(ord(letter) < 32 for letter in value):
-            raise Refused(f"'{key}' must be at most 200 characters without control characters")
-        return value
+        return _text(self.action, key, otherwise)
 
     def number(self, key: str, low: float, high: float) -> float:
         """A number argument within low..high."""
         value = self.action.arguments.get(key)
-        if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value):
-            raise Refused(f"'{key}' must be a number, found {value!r}")
+        if isinstance(value, bool) or not isinstance(value, int | float) or value != value:
+            raise Refused(f"'{key}' must be a number, found {_shown(value)}")
         if not low <= value <= high:
-            raise Refused(f"'{key}' must lie between {low:g} and {high:g}, found {value:g}")
+            raise Refused(f"'{key}' must lie between {low:g} and {high:g}, found {_shown(value)}")
         return float(value)
 
     def optional_number(self, key: str, low: float, high: float) -> float | None:
@@ -83,18 +79,26 @@ def operate(site: Site, state: SiteState, action: Action, utc_s: float | None) -
     if action.id in state.answers:
         return state, [_answer(state, action, utc_s, "repeated", state.answers[action.id])]
     try:
-        request, verb = _checked(site, state, action, utc_s)
-        done = verb(request)
+        if action.vessel == BATH and action.verb == "acknowledge" and site.bath:
+            changed, record = _acknowledge_bath(state, action, utc_s)
+        else:
+            changed, record = _at_vessel(site, state, action, utc_s)
     except Refused as why:
         text = f"refused: {why}; nothing was changed"
         return _remember(state, action, text), [_answer(state, action, utc_s, "refused", text)]
+    answer = record.reason
+    return _remember(changed, action, answer), [record, _answer(state, action, utc_s, "done", answer)]
+
+
+def _at_vessel(site: Site, state: SiteState, action: Action, utc_s: float | None) -> tuple[SiteState, Record]:
+    request, verb = _checked(site, state, action, utc_s)
+    done = verb(request)
     changed = state._replace(vessels={**state.vessels, action.vessel: done.vessel})
     if done.alarms is not None:
         changed = changed._replace(alarms=done.alarms)
-    record = Record(
+    return changed, Record(
         state.now_s, utc_s, action.vessel, done.kind, done.subject, done.value, done.answer, action.who
     )
-    return _remember(changed, action, done.answer), [record, _answer(state, action, utc_s, "done", done.answer)]
 
 
 def _checked(
@@ -103,13 +107,13 @@ def _checked(
     vessel = site.vessel(action.vessel)
     if vessel is None:
         known = ", ".join(vessel.name for vessel in site.vessels)
-        raise Refused(f"there is no vessel {action.vessel!r}; the site file names {known}")
+        raise Refused(f"there is no vessel {_shown(action.vessel)}; the site file names {known}")
     verb = VERBS.get(action.verb)
     if verb is None:
-        raise Refused(f"there is no action {action.verb!r}; known are {', '.join(VERBS)}")
+        raise Refused(f"there is no action {_shown(action.verb)}; known are {', '.join(VERBS)}")
     condition = state.vessels[vessel.name].condition
     if action.expects and action.expects != condition.value:
-        raise Refused(f"the batch was expected to be {action.expects}, but it is {condition.value}")
+        raise Refused(f"the batch was expected to be {_shown(action.expects)}, but it is {condition.value}")
     return Request(site, vessel, state, action, utc_s), verb
 
 
@@ -120,7 +124,26 @@ def _remember(state: SiteState, action: Action, text: str) -> SiteState:
 
 
 def _answer(state: SiteState, action: Action, utc_s: float | None, value: str, text: str) -> Record:
-    return Record(state.now_s, utc_s, action.vessel, RecordKind.ACTION, action.id, value, text, action.who)
+    where = action.vessel if action.vessel in state.vessels else ""
+    return Record(state.now_s, utc_s, where, RecordKind.ACTION, action.id, value, text, action.who)
+
+
+def _text(action: Action, key: str, otherwise: str | None) -> str:
+    value = action.arguments.get(key, otherwise)
+    if not isinstance(value, str) or (otherwise is None and not value.strip()):
+        raise Refused(f"'{key}' is missing or is not a text")
+    # Printable: no control characters, nothing that reverses a line, and no half of a character that no file takes.
+    if len(value) > LONGEST_TEXT or not value.isprintable():
+        raise Refused(f"'{key}' must be at most {LONGEST_TEXT} printable characters")
+    return value
+
+
+def _shown(value: object) -> str:
+    """What was found, short enough for an answer."""
+    if isinstance(value, int) and not isinstance(value, bool) and abs(value) > 10**20:
+        return "a huge number"
+    text = ascii(value)
+    return text if len(text) <= 60 else f"{text[:60]}..."
 
 
 def _start(request: Request) -> Done:
@@ -141,11 +164,12 @@ def _start(request: Request) -> Done:
         vessel = fresh._replace(
             condition=BatchState.STOPPED, batch=batch, program=None, setpoint=Setpoint(target_c, target_c)
         )
-        return Done(vessel, f"{name} regulates at {target_c:.1f} °C without a profile", RecordKind.BATCH, name, "started")
+        answer = f"{name} regulates at {target_c:.1f} °C without a profile"
+        return Done(vessel, answer, RecordKind.BATCH, name, "started")
     profile = request.site.profiles.get(request.text("profile"))
     if profile is None:
         known = ", ".join(sorted(request.site.profiles)) or "none"
-        raise Refused(f"there is no profile {request.text('profile')!r}; known are {known}")
+        raise Refused(f"there is no profile {_shown(request.text('profile'))}; known are {known}")
     first = profile.steps[0]
     from_c = was.estimate.celsius if was.estimate.celsius is not None else first.target_c
     position = entered(0, clamped(from_c, limits))
@@ -192,7 +216,7 @@ def _mode(request: Request) -> Done:
         vessel = was._replace(mode=Mode.OFF, manual=None, off_since_s=now_s)
         return Done(vessel, "mode off: nobody regulates this vessel now", RecordKind.MODE, "mode", wanted)
     if wanted != Mode.MANUAL.value:
-        raise Refused(f"'mode' must be auto, manual or off, found {wanted!r}")
+        raise Refused(f"'mode' must be auto, manual or off, found {_shown(wanted)}")
     request.batch()
     duty = request.number("duty", -1.0, 1.0)
     lasts_s = request.number("for_s", 1.0, LONGEST_MANUAL_S)
@@ -267,23 +291,42 @@ def _og(request: Request) -> Done:
 
 
 def _acknowledge(request: Request) -> Done:
-    wanted = request.text("alarm", "")
-    prefix = f"{request.vessel.name}/"
-    keys = [key for key in request.state.alarms if key.startswith(prefix) and wanted in ("", key[len(prefix) :])]
-    if not keys:
-        raise Refused(f"{request.vessel.name} has no alarm{f' {wanted!r}' if wanted else ''} to acknowledge")
-    alarms = dict(request.state.alarms)
-    for key in keys:
-        after = acknowledged(alarms.pop(key))
-        if after is not None:
-            alarms[key] = after
+    alarms, kinds = _seen(request.state, request.action, request.vessel.name)
     vessel = request.was
-    if f"{prefix}reminder" in keys and vessel.off_since_s is not None:
+    if "reminder" in kinds and vessel.off_since_s is not None:
         vessel = vessel._replace(off_since_s=request.state.now_s)
-    names = ", ".join(key[len(prefix) :] for key in keys)
+    names = ", ".join(kinds)
     done = Done(vessel, f"acknowledged: {names}", RecordKind.ALARM, names, "acknowledged")
     done.alarms = alarms
     return done
+
+
+def _acknowledge_bath(state: SiteState, action: Action, utc_s: float | None) -> tuple[SiteState, Record]:
+    if action.expects:
+        raise Refused("the bath has no batch whose state could be expected")
+    alarms, kinds = _seen(state, action, BATH)
+    names = ", ".join(kinds)
+    record = Record(
+        state.now_s, utc_s, "", RecordKind.ALARM, names, "acknowledged", f"acknowledged: {names}", action.who
+    )
+    return state._replace(alarms=alarms), record
+
+
+def _seen(state: SiteState, action: Action, where: str) -> tuple[Mapping[str, AlarmState], list[str]]:
+    """The alarms after those of `where` (all, or the one that the action names) were acknowledged, and their kinds."""
+    wanted, prefix = _text(action, "alarm", ""), f"{where}/"
+    alarms, kinds = dict(state.alarms), []
+    for key, alarm in state.alarms.items():
+        after = acknowledged(alarm)
+        if after is alarm or not key.startswith(prefix) or wanted not in ("", key[len(prefix) :]):
+            continue
+        kinds.append(key[len(prefix) :])
+        del alarms[key]
+        if after is not None:
+            alarms[key] = after
+    if not kinds:
+        raise Refused(f"{where} has no alarm{f' {_shown(wanted)}' if wanted else ''} to acknowledge")
+    return alarms, kinds
 
 
 def _to_state(vessel: VesselState, condition: BatchState, answer: str) -> Done:

@@ -12,6 +12,7 @@ from controller.control.site import Limits
 from controller.control.state import Batch, ProgramState
 from controller.control.values import Drive, Estimate, Setpoint
 
+
 class Wait(Enum):
     """One thing that a step can wait for."""
 
@@ -102,8 +103,9 @@ def unmet(step: ProfileStep, position: ProgramState, batch: Batch) -> list[Wait]
 def _ramp_c(step: ProfileStep, position: ProgramState) -> float:
     span_k = step.target_c - position.from_c
     if step.over_s is not None:
-        share = min(1.0, position.counted_s / step.over_s) if step.over_s > 0 else 1.0
-        return position.from_c + share * span_k
+        if position.counted_s >= step.over_s:
+            return step.target_c  # exactly: arithmetic might miss it by a bit, and the ramp would never end
+        return position.from_c + position.counted_s / step.over_s * span_k
     moved_k = (step.rate_k_per_s or 0.0) * position.counted_s
     return step.target_c if moved_k >= abs(span_k) else position.from_c + (moved_k if span_k > 0 else -moved_k)
 

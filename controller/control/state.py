@@ -142,11 +142,11 @@ class VesselState(NamedTuple):
 
 
 class SiteState(NamedTuple):
-    """The state of the whole site. `alarms` is keyed "vessel/kind" ("bath/kind" for the bath)."""
+    """The state of the whole site. `alarms` is keyed "vessel/kind" ("bath/bath kind" for the bath)."""
 
     version: int
     now_s: float
-    utc_s: float | None
+    utc_s: float | None  # while UTC is not trusted: the last trusted, gone on with the service's time
     started: bool  # False until everything has been commanded off once
     outage_since_s: float | None  # restarted at, while the length of the outage is not known yet
     number: int  # of the last command
@@ -209,6 +209,7 @@ def resumed_state(site: Site, saved: SiteState, now_s: float) -> SiteState:
             f"the store has a batch in {', '.join(sorted(lost))}, which the site file does not name; "
             "put the vessel back into the file, end its batch, then remove it; nothing was changed"
         )
+    watched = {*vessels, "bath"} if site.bath and site.bath.probes else set(vessels)
     return saved._replace(
         now_s=now_s,
         started=False,
@@ -216,6 +217,7 @@ def resumed_state(site: Site, saved: SiteState, now_s: float) -> SiteState:
         epoch=saved.epoch + 1,
         signals={probe.tag: NEVER for probe in probes_of(site)},
         vessels=vessels,
+        alarms={key: alarm for key, alarm in saved.alarms.items() if key.partition("/")[0] in watched},
     )
 
 

@@ -51,6 +51,8 @@ class _Draft(NamedTuple):
 def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
     """Decide for all vessels at once. Any readings, however mad, give a status and never an exception."""
     records: list[Record] = []
+    if inputs.now_s < state.now_s:  # time only ever moves forward
+        inputs = inputs._replace(now_s=state.now_s)
     state, moment = _moment(site, state, inputs)
     for action in inputs.actions:
         state, answers = operate(site, state, action, inputs.utc_s)
@@ -101,16 +103,17 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
 
 
 def _moment(site: Site, state: SiteState, inputs: Inputs) -> tuple[SiteState, Moment]:
-    """When this scan happens. Time only ever moves forward; what the process slept through is found out
-    when UTC is first trusted after a restart."""
-    passed_s = max(0.0, inputs.now_s - state.now_s)
+    """When this scan happens. What the process slept through is found out when UTC is first trusted after
+    a restart; until then the last known UTC goes on with the service's own time."""
+    passed_s = inputs.now_s - state.now_s
     gap = passed_s > GAP_SCANS * site.scan_s
     outage_s = 0.0
+    utc_s = None if state.utc_s is None else state.utc_s + passed_s
+    outage_since_s = state.outage_since_s
     if inputs.utc_s is not None:
-        if state.outage_since_s is not None and state.utc_s is not None:
-            outage_s = max(0.0, inputs.utc_s - state.utc_s - (inputs.now_s - state.outage_since_s))
-    utc_s = state.utc_s if inputs.utc_s is None else inputs.utc_s
-    outage_since_s = state.outage_since_s if inputs.utc_s is None else None
+        if outage_since_s is not None and utc_s is not None:
+            outage_s = max(0.0, inputs.utc_s - utc_s)
+        utc_s, outage_since_s = inputs.utc_s, None
     if gap:
         outage_s += passed_s
         passed_s = min(passed_s, LONGEST_DT_SCANS * site.scan_s)

@@ -28,7 +28,9 @@ class Watch:
         state = self.alarms.get(key) if self.alarms else None
         return state is not None and state.phase in ACTIVE
 
-    def consider(self, where: str, kind: str, present: bool, delay_s: float, text: str, suppressed: bool = False) -> None:
+    def consider(
+        self, where: str, kind: str, present: bool, delay_s: float, text: str, suppressed: bool = False
+    ) -> None:
         """Let one alarm live through this scan."""
         if not present and not self.alarms:
             return
@@ -49,8 +51,8 @@ class Watch:
         if phase is not before:
             at_s, utc_s = self.moment.now_s, self.moment.utc_s
             vessel = "" if where == "bath" else where
-            name = f"{where} {kind}" if where == "bath" else kind
-            self.records.append(Record(at_s, utc_s, vessel, RecordKind.ALARM, name, phase.value, text))
+            reason = text if after and present else f"over: {last.text}" if last and last.text else "over"
+            self.records.append(Record(at_s, utc_s, vessel, RecordKind.ALARM, kind, phase.value, reason))
 
 
 def watch_vessel(watch: Watch, vessel: Vessel, state: VesselState, signals: list[Signal]) -> None:
@@ -82,7 +84,10 @@ def watch_vessel(watch: Watch, vessel: Vessel, state: VesselState, signals: list
         name, "high", high, limits.limit_delay_s,
         f"{celsius:.1f} °C is above {limits.high_c:.1f} °C" if high else "", suppressed=on_the_way,
     )
-    watch.consider(name, "low", low, limits.limit_delay_s, f"{celsius:.1f} °C is below {limits.low_c:.1f} °C" if low else "")
+    watch.consider(
+        name, "low", low, limits.limit_delay_s,
+        f"{celsius:.1f} °C is below {limits.low_c:.1f} °C" if low else "",
+    )
     watch.consider(
         name, "deviation", drifted, limits.delay_s,
         f"{away_k:+.1f} K from the setpoint" if drifted else "", suppressed=on_the_way,
@@ -100,6 +105,9 @@ def _watch_batch(watch: Watch, name: str, state: VesselState, reminder_s: float)
     if asks and batch and batch.profile and program:
         step = batch.profile.steps[program.step]
         question = "the profile is complete; say packaged when the vessel is empty" if complete else step.ends.confirmed
+    told = watch.alarms.get(f"{name}/prompt") if asks else None
+    if told and told.phase in ACTIVE and told.text != question:
+        asks = False  # another question is another prompt: the old one is over, the new one follows
     off_s = state.off_since_s
     forgotten = batch is not None and off_s is not None and watch.moment.now_s - off_s >= reminder_s
     watch.consider(name, "step time", overtime, 0.0, "the step has reached its longest time")
@@ -112,13 +120,13 @@ def watch_bath(watch: Watch, bath: Bath, signal: Signal | None) -> None:
     if signal is None:
         return
     fit = fit_to_drive(signal) and signal.celsius is not None
-    watch.consider("bath", "signal", not fit, SIGNAL_DELAY_S, signal.cause)
+    watch.consider("bath", "bath signal", not fit, SIGNAL_DELAY_S, signal.cause)
     celsius = signal.celsius if fit and signal.celsius is not None else None
     if celsius is None:
         warm = freezing = False
     else:
-        warm = celsius > bath.warm_c - (DEADBAND_K if watch.active("bath/warm") else 0.0)
+        warm = celsius > bath.warm_c - (DEADBAND_K if watch.active("bath/bath warm") else 0.0)
         limit_c = bath.freeze_c + bath.freeze_margin_k
-        freezing = celsius < limit_c + (DEADBAND_K if watch.active("bath/freezing") else 0.0)
-    watch.consider("bath", "warm", warm, BATH_DELAY_S, f"bath at {celsius or 0.0:.1f} °C")
-    watch.consider("bath", "freezing", freezing, SIGNAL_DELAY_S, f"bath at {celsius or 0.0:.1f} °C")
+        freezing = celsius < limit_c + (DEADBAND_K if watch.active("bath/bath freezing") else 0.0)
+    watch.consider("bath", "bath warm", warm, BATH_DELAY_S, f"bath at {celsius or 0.0:.1f} °C")
+    watch.consider("bath", "bath freezing", freezing, SIGNAL_DELAY_S, f"bath at {celsius or 0.0:.1f} °C")
