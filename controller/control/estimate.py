@@ -16,7 +16,7 @@ def estimate(signals: list[Signal], last: Estimate, dt_s: float, gap: bool) -> E
 
     A probe with evidence of its own failure is left out while another is fit. Where two fit probes differ,
     the colder limits cooling and the warmer limits heating. Without any fit probe the last value stays, and
-    drives nothing. After a gap the filters start again at the measurement.
+    drives nothing. After a gap, or a time without a fit probe, the filters start again at the measurement.
     """
     total_c, low_c, high_c, count = 0.0, 1e9, -1e9, 0
     heats, cause = True, ""
@@ -38,7 +38,7 @@ def estimate(signals: list[Signal], last: Estimate, dt_s: float, gap: bool) -> E
         return blind._replace(drive=Drive.NOTHING, cause=cause)
     mean_c = total_c / count
     drive = Drive.BOTH if heats else Drive.COOLING
-    if last.celsius is None or gap:
+    if last.celsius is None or gap or last.drive is Drive.NOTHING:
         return Estimate(mean_c, low_c, high_c, 0.0, mean_c, drive, cause)
     celsius = last.celsius + (1.0 - exp(-dt_s / FILTER_S)) * (mean_c - last.celsius)
     slow_c = last.slow_c + (1.0 - exp(-dt_s / TREND_S)) * (celsius - last.slow_c)

@@ -22,9 +22,13 @@ def trust(probe: Probe, last: Signal, reading: Reading | None, now_s: float) -> 
     A single impossible jump is set aside until a second reading confirms or denies it. A confirmed jump is
     believed as a number but drives nothing for five minutes. Codes and out-of-range values are never
     believed: the last accepted value stays, with a bad status. A late reading (not newer than the last
-    accepted one) changes nothing.
+    accepted one, or as old as a quiet probe's) changes nothing.
     """
-    if reading is None or (last.celsius is not None and reading.at_s <= last.at_s):
+    if (
+        reading is None
+        or not now_s - reading.at_s <= probe.quiet_s
+        or (last.celsius is not None and reading.at_s <= last.at_s)
+    ):
         return _aged(probe, last, now_s)
     raw_c = reading.celsius
     for code_c in probe.disconnected_c:
