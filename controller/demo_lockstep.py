@@ -112,14 +112,18 @@ class DemoCellar:
         async with _client(self._broker, "cellar") as client:
             await client.subscribe([(topic, 1) for topic in (*self._tags, SCANNED, f"{ROOT}/{self._site}/+/state")])
             listening = asyncio.create_task(self._listen(client))
+            living = asyncio.create_task(self._live(client, stop))
             try:
-                await self._live(client, listening, stop)
-                stop.set()
+                await asyncio.wait((living, listening), return_when=asyncio.FIRST_COMPLETED)
+                if living.done():
+                    living.result()
+                    stop.set()
                 await listening
             finally:
+                living.cancel()
                 listening.cancel()
 
-    async def _live(self, client: aiomqtt.Client, listening: asyncio.Task[None], stop: asyncio.Event) -> None:
+    async def _live(self, client: aiomqtt.Client, stop: asyncio.Event) -> None:
         began = monotonic()
         while self.cellar.now_s < self._duration_s and not stop.is_set():
             self.cellar.advance(self._scan_s)
@@ -131,15 +135,7 @@ class DemoCellar:
             probes = {tag: reading.celsius for tag, reading in self.cellar.readings().items()}
             self._scanned.clear()
             await client.publish(PROBES, json.dumps({"t": now_s, **probes}), qos=0)
-            scanned = asyncio.create_task(self._scanned.wait())
-            stopped = asyncio.create_task(stop.wait())
-            await asyncio.wait((scanned, stopped, listening), timeout=PATIENCE_S, return_when=asyncio.FIRST_COMPLETED)
-            scanned.cancel()
-            stopped.cancel()
-            if listening.done():
-                listening.result()
-            elif not (self._scanned.is_set() or stop.is_set()):
-                raise TimeoutError(f"the service has not scanned for {PATIENCE_S:.0f} s")
+            await self._scanned.wait()
 
     async def _listen(self, client: aiomqtt.Client) -> None:
         async for message in client.messages:

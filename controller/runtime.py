@@ -44,7 +44,8 @@ LOG = logging.getLogger(__name__)
 
 OFF_WITHIN_S = 2.0
 CONNECT_FIRST_S, POLL_S = 2.0, 0.01  # so that the first "off" need not wait for the second scan
-STATE_EVERY_S = 300.0  # a vessel's retained state is said again this often, and at once when it has changed
+STATE_EVERY_S = 300.0  # a vessel's retained state is said again this often, and at once when it has changed:
+STATE_STEP_K = 0.1  # its records, or its wort by this much
 STORE_NAME = "history.sqlite"
 SOCKET_NAME = "operator.sock"
 RECENT_RECORDS = 20
@@ -77,7 +78,7 @@ class Service:
         self._dispatcher = Dispatcher(installation.actuators, self.link)
         self._refused_actions: Counter[str] = Counter()
         self._publications: asyncio.Queue[tuple[str, bytes, bool, bytes | None]] = asyncio.Queue(1000)
-        self._said: dict[str, tuple[float, int]] = {}
+        self._said: dict[str, tuple[float, float]] = {}
         self._recent: list[Record] = []
         self._scans = 0
         self._scanned_s: float | None = None
@@ -141,24 +142,24 @@ class Service:
                 task.cancel()
 
     async def _scan_until(self, stop: asyncio.Event) -> None:
+        scanning = asyncio.create_task(self._scan_forever(), name="scan")
         stopped = asyncio.create_task(stop.wait())
         try:
-            for _ in range(round(CONNECT_FIRST_S / POLL_S)):
-                if self.link.connected or stop.is_set():
-                    break
-                await asyncio.sleep(POLL_S)
-            while not stop.is_set():
-                tick = asyncio.create_task(self.clock.next_scan(self.site.scan_s))
-                await asyncio.wait((tick, stopped), return_when=asyncio.FIRST_COMPLETED)
-                if stop.is_set():
-                    tick.cancel()
-                    with suppress(asyncio.CancelledError):
-                        await tick
-                    return
-                tick.result()
-                self._scan()
+            await asyncio.wait((scanning, stopped), return_when=asyncio.FIRST_COMPLETED)
+            if scanning.done():
+                scanning.result()
         finally:
             stopped.cancel()
+            scanning.cancel()  # a scan is never cut in two: it only waits between them
+
+    async def _scan_forever(self) -> None:
+        for _ in range(round(CONNECT_FIRST_S / POLL_S)):
+            if self.link.connected:
+                break
+            await asyncio.sleep(POLL_S)
+        while True:
+            await self.clock.next_scan(self.site.scan_s)
+            self._scan()
 
     def _scan(self) -> None:
         """One scan: take what has come, decide, carry out."""
@@ -195,15 +196,15 @@ class Service:
             request.answer(answer.reason if answer else "the action was not answered; look at the log")
 
     def _say_states(self, now_s: float, records: Iterable[Record], anew: bool) -> None:
-        """Publish a vessel's state when something happened to it, when its wort moved 0.1 K, and now and then."""
+        """Publish a vessel's state when something happened to it, when its wort moved, and now and then."""
         changed = {record.vessel for record in records}
         for vessel in self.site.vessels:
-            tenths = round(10.0 * (self.state.vessels[vessel.name].estimate.celsius or 0.0))
-            said_s, said_tenths = self._said.get(vessel.name, (-STATE_EVERY_S, 0))
-            quiet = tenths == said_tenths and now_s - said_s < STATE_EVERY_S
+            celsius = self.state.vessels[vessel.name].estimate.celsius or 0.0
+            said_s, said_c = self._said.get(vessel.name, (-STATE_EVERY_S, 0.0))
+            quiet = abs(celsius - said_c) < STATE_STEP_K and now_s - said_s < STATE_EVERY_S
             if quiet and not anew and vessel.name not in changed:
                 continue
-            self._said[vessel.name] = (now_s, tenths)
+            self._said[vessel.name] = (now_s, celsius)
             state = vessel_dict(self.site, vessel, self.state, self.installation.units)
             self._offer(state_topic(self.site.name, vessel.name), state_payload(state), True, None)
 

@@ -10,7 +10,6 @@ from controller.historian.sampler import Sample
 
 MOST_RECORDS = 10_000
 MOST_SAMPLES = 10_000
-COMMIT_S = 60.0  # of service time: what a power cut may take of the trend
 COMMIT_SAMPLES = 1000
 OFFSET_JUMP_S = 2  # a smaller stray of UTC against the service line is not worth a row
 
@@ -30,7 +29,7 @@ class Pending:
         self._offsets: list[tuple[int, int | None]] = []
         self._started = False
         self._offset_s: int | None = None
-        self._committed_s: float | None = None
+        self._begun = False
         self._lost_told = 0
 
     def add(self, state: SiteState, records: Iterable[Record], samples: Iterable[Sample]) -> None:
@@ -42,8 +41,7 @@ class Pending:
     def take(self) -> Batch:
         """All that waits, which waits no longer. If records were lost, one more tells of it."""
         batch = Batch(self._state, self._told(), self._samples, self._offsets)
-        if self._state:
-            self._committed_s = self._state.now_s
+        self._begun = self._begun or self._state is not None
         self._state, self.records, self._samples, self._offsets = None, [], [], []
         return batch
 
@@ -59,11 +57,8 @@ class Pending:
         self.dropped_samples += len(batch.samples)
 
     def is_due(self) -> bool:
-        """Whether it is time to write, though nothing is urgent."""
-        if self._state is None:
-            return False
-        since_s = None if self._committed_s is None else self._state.now_s - self._committed_s
-        return since_s is None or since_s >= COMMIT_S or len(self._samples) >= COMMIT_SAMPLES
+        """Whether it is time to write, though nothing is urgent: nothing was written yet, or much waits."""
+        return self._state is not None and (not self._begun or len(self._samples) >= COMMIT_SAMPLES)
 
     def _join(
         self, older: Sequence[Record], newer: Iterable[Record], old: Sequence[Sample], new: Iterable[Sample]

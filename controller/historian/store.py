@@ -24,6 +24,7 @@ from controller.historian.pending import Pending
 from controller.historian.query import read_saved_state
 from controller.historian.sampler import Sample
 
+COMMIT_S = 60.0  # what a power cut may take of the trend
 RETRY_S = (1.0, 2.0, 5.0, 10.0, 30.0)
 
 log = logging.getLogger(__name__)
@@ -95,13 +96,14 @@ class Store:
         self, state: SiteState, records: Iterable[Record] = (), samples: Iterable[Sample] = (), durable: bool = False
     ) -> None:
         """Takes what one scan has to remember; returns at once. With records, or `durable`, it goes to the disk
-        as soon as the thread can and past every buffer; without, within a minute of service time."""
+        as soon as the thread can and past every buffer; without, within a minute."""
         with self._changed:
             self._pending.add(state, records, samples)
             self._latest = state
             self._urgent = self._urgent or durable or bool(self._pending.records)
             self._handed += 1
-            self._changed.notify_all()
+            if self._is_due():  # the thread is not woken for nothing: it shares the interpreter with the scan
+                self._changed.notify_all()
 
     def flush(self, timeout_s: float) -> bool:
         """Waits until all that was handed over is on the disk, an attempt has failed, or `timeout_s` is over;
@@ -152,7 +154,7 @@ class Store:
         closing = False
         while not closing:
             with self._changed:
-                pause_s = RETRY_S[min(self._failures_running, len(RETRY_S)) - 1] if self._fault else None
+                pause_s = RETRY_S[min(self._failures_running, len(RETRY_S)) - 1] if self._fault else COMMIT_S
                 self._changed.wait_for(self._is_due, pause_s)
                 number, closing = self._handed, self._closing
                 self._urgent = self._asked = False
