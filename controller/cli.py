@@ -152,6 +152,10 @@ def _number_or_text(text: str) -> float | str:
         return text
 
 
+def _alarm(arguments: argparse.Namespace) -> Arguments:
+    return {"alarm": arguments.alarm}
+
+
 def _nothing(arguments: argparse.Namespace) -> Arguments:
     return {}
 
@@ -218,9 +222,8 @@ def _action_parsers(commands: "argparse._SubParsersAction[argparse.ArgumentParse
     verb("confirm", "answer what the running step asks", _nothing)
     verb("gravity", "enter a gravity", _gravity).add_argument("gravity", help='such as 1.012 or "3.1 P"')
     verb("og", "enter or correct the original gravity", _gravity).add_argument("gravity", help='such as 1.050')
-    verb("acknowledge", "acknowledge an alarm, or all of a vessel", lambda arguments: {"alarm": arguments.alarm}).add_argument(
-        "alarm", nargs="?", default="", help="the alarm's name in the status"
-    )
+    acknowledge = verb("acknowledge", "acknowledge an alarm, or all of a vessel", _alarm)
+    acknowledge.add_argument("alarm", nargs="?", default="", help="the alarm's name in the status")
 
 
 def _which_daemon(parser: argparse.ArgumentParser) -> None:

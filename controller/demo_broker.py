@@ -1,4 +1,4 @@
-"""A broker for the demo, with user and password, on a free loopback port: mosquitto if it is on the PATH, else iotcore."""
+"""A broker for the demo on a free loopback port: mosquitto with a password if it is on the PATH, else iotcore."""
 
 import asyncio
 import secrets

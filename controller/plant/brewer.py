@@ -65,11 +65,11 @@ class Brewer:
             return [self._action(name, "start", _wort(plan))]
         actions = []
         step = seen.get("step")
-        if name in self._pitched and seen.get("state") == "running":
-            if now_s - self._gravity_s.get(name, -GRAVITY_EVERY_S) >= GRAVITY_EVERY_S:
-                self._gravity_s[name] = now_s
-                gravity = min(round(self._cellar.gravity(name), 3), beer.og)
-                actions.append(self._action(name, "gravity", {"gravity": gravity}))
+        fermenting = name in self._pitched and seen.get("state") == "running"
+        if fermenting and now_s - self._gravity_s.get(name, -GRAVITY_EVERY_S) >= GRAVITY_EVERY_S:
+            self._gravity_s[name] = now_s
+            gravity = min(round(self._cellar.gravity(name), 3), beer.og)
+            actions.append(self._action(name, "gravity", {"gravity": gravity}))
         if isinstance(step, Mapping) and self._asked(name, seen, step, now_s):
             if name not in self._pitched:
                 self._pitched.add(name)

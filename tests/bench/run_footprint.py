@@ -20,6 +20,7 @@ import aiomqtt
 from tests.servers import PASSWORD, USER, Mosquitto, free_port, mosquitto
 
 EXAMPLE = Path(__file__).parents[2] / "deploy" / "example-site.yaml"
+READINGS = '{"cone-120": 18.2, "keg-50": 18.9, "pilot-20": 20.1, "bath": -3.0}'
 ROUNDS, SETTLE_S = 5, 12.0
 
 
@@ -30,7 +31,7 @@ def site_file(folder: Path, server: Mosquitto) -> Path:
     secret.chmod(0o600)
     text = EXAMPLE.read_text()
     text = text.replace("port: 1883", f"port: {server.port}\n  user: {USER}\n  password_file: password")
-    text = text.replace("port: 8080", f"port: {free_port()}").replace("state_dir: state", f"state_dir: {folder / 'state'}")
+    text = text.replace("port: 8080", f"port: {free_port()}")
     path = folder / "site.yaml"
     path.write_text(text)
     return path
@@ -56,7 +57,7 @@ async def one_start(folder: Path, server: Mosquitto, settle_s: float) -> tuple[f
                 await anext(aiter(stranger.messages))
             first_s = monotonic() - began
             for _ in range(round(settle_s)):
-                await stranger.publish("cellar/probes", '{"cone-120": 18.2, "keg-50": 18.9, "pilot-20": 20.1, "bath": -3.0}')
+                await stranger.publish("cellar/probes", READINGS)
                 await asyncio.sleep(1)
             return first_s, resident_mb(daemon.pid)
         finally:

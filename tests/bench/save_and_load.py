@@ -47,7 +47,8 @@ def main() -> int:
     straight, stopped = run(frozenset()), run(instants)
     same = straight == stopped
     print(f"seed {seed}: saved and loaded at {count} random instants of {DAYS:g} days")
-    print(f"{len(straight[0])} commands, {len(straight[1])} records, last state: {'identical' if same else 'DIFFERENT'}")
+    verdict = "identical" if same else "DIFFERENT"
+    print(f"{len(straight[0])} commands, {len(straight[1])} records, last state: {verdict}")
     return 0 if same else 1
 
 

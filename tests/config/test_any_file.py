@@ -8,11 +8,11 @@ import pytest
 import yaml
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from site_files import PROFILE, SITE, write_site
 
 from controller.config import load_installation
 from controller.faults import FileFaults
 from controller.profiles import load_evidence, load_profile
+from tests.config.site_files import PROFILE, SITE, write_site
 
 SCALARS = (
     st.none()

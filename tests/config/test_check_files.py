@@ -4,12 +4,12 @@ from argparse import Namespace
 from pathlib import Path
 
 import pytest
-from site_files import PROFILE, changed, write_site
 
 from controller.check import check_files, run_check
 from controller.config import load_installation
 from controller.control.site import LoopKind
 from controller.shipped import shipped_path
+from tests.config.site_files import PROFILE, changed, write_site
 
 
 def test_a_good_site_exits_0_and_prints_its_warnings(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

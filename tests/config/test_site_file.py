@@ -3,12 +3,12 @@
 from pathlib import Path
 
 import pytest
-from site_files import SITE, changed, faults_of, load
 
 from controller import defaults
 from controller.config import load_installation
 from controller.control.site import Ending, LoopKind, Place
 from controller.faults import Fault, FileFaults
+from tests.config.site_files import SITE, changed, faults_of, load
 
 TEN_ERRORS = """\
 site: Cellar One
