@@ -118,6 +118,7 @@ async def _play(directory: Path, duration_s: float, speed: float | None, spectat
         installation = demo_installation(broker, directory / "state")
         clock = PlantClock(broker)
         service = demo_service(installation, clock, spectator)
+        clock.received = service.received
         cellar = DemoCellar(installation, duration_s, speed)
         spectator.console.print(
             f"Three simulated fermentations, broker on 127.0.0.1:{broker.port}; Ctrl-C ends with the summary."

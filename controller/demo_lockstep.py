@@ -8,7 +8,7 @@ the service's scan; the service's clock is the time that the cellar publishes.
 import asyncio
 import json
 import logging
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from time import monotonic
 
 import aiomqtt
@@ -16,13 +16,14 @@ import aiomqtt
 from controller.control.values import Action, Command
 from controller.field.link import Link
 from controller.field.own_topics import ROOT
-from controller.field.session import socket_options
+from controller.field.session import acknowledge_at_once, socket_options
 from controller.installation import Broker, Installation
 from controller.plant.brewer import Brewer, Plan
 from controller.plant.cellar import Cellar, demo_cellar
 from controller.plant.demo import DEMO_BEERS
 
 PROBES, SCANNED = "plant/probes", "plant/scanned"
+READINGS_LATE_S = 0.2  # real time after which a scan does without them
 PATIENCE_S = 30.0  # real time after which a silent partner counts as gone
 HOUR_S = 3600.0
 FIRST_UTC_S = 1_790_316_000.0  # 2026-09-25T06:00:00Z: the label of the demo's first moment
@@ -36,7 +37,7 @@ DEMO_PLANS = (
 
 
 def _client(broker: Broker, name: str) -> aiomqtt.Client:
-    return aiomqtt.Client(
+    client = aiomqtt.Client(
         broker.host,
         broker.port,
         username=broker.user,
@@ -50,14 +51,19 @@ def _client(broker: Broker, name: str) -> aiomqtt.Client:
         socket_options=socket_options(),
         logger=LIBRARY_LOG,
     )
+    acknowledge_at_once(client._client)
+    return client
 
 
 class PlantClock:
     """The cellar's time as the service's clock. `run` listens; `next_scan` says that a scan is over and waits
-    for the cellar's next moment."""
+    for the cellar's next moment, and until the service has the readings of that moment too: `received` counts
+    the messages that it has got (they come by another connection)."""
 
     def __init__(self, broker: Broker) -> None:
         self._broker = broker
+        self.received: Callable[[], int] = lambda: 0
+        self._received_before = 0
         self._client: aiomqtt.Client | None = None
         self._heard_s = self._scanned_s = 0.0
         self._moved = asyncio.Event()
@@ -79,6 +85,10 @@ class PlantClock:
             self._moved.clear()
             await self._moved.wait()
         self._scanned_s = self._heard_s
+        late_at = monotonic() + READINGS_LATE_S
+        while self.received() == self._received_before and monotonic() < late_at:
+            await asyncio.sleep(0)
+        self._received_before = self.received()
 
     async def run(self) -> None:
         """Listen to the cellar's time until cancelled."""
@@ -87,7 +97,6 @@ class PlantClock:
             self._client = client
             async for message in client.messages:
                 self._heard_s = float(json.loads(_text(message))["t"])
-                await asyncio.sleep(0)  # the service has the same message in another socket: let it be read first
                 self._moved.set()
 
 

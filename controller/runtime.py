@@ -87,6 +87,10 @@ class Service:
         self.state: SiteState
         self._store: Store
 
+    def received(self) -> int:
+        """How many messages with readings have come in since the start."""
+        return self._inbox.received
+
     async def run(self, stop: asyncio.Event) -> None:
         """Drive the site until `stop` is set, then command everything off, save and return.
 

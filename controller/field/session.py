@@ -4,6 +4,7 @@ A `Session` is used once: a second connect on the same object reports success be
 """
 
 import asyncio
+import contextlib
 import logging
 import math
 import socket
@@ -12,6 +13,7 @@ from typing import Any
 
 import aiomqtt
 from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY, MQTT_ERR_SUCCESS, Client
+from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
@@ -35,6 +37,22 @@ def socket_options() -> list[tuple[int, int, int]]:
         if hasattr(socket, name):  # Linux only
             options.append((socket.IPPROTO_TCP, getattr(socket, name), value))
     return options
+
+
+def acknowledge_at_once(client: Client) -> None:
+    """Let the kernel acknowledge what has come in before more is read. TCP_QUICKACK does not last (tcp(7)), and
+    a broker that waits for acknowledgements before it sends its next small packet would wait 40 ms each time."""
+    read = client.loop_read
+    quick = getattr(socket, "TCP_QUICKACK", None)
+
+    def loop_read(max_packets: int = 1) -> MQTTErrorCode:
+        sock = client.socket()
+        if isinstance(sock, socket.socket) and quick is not None:
+            with contextlib.suppress(OSError):
+                sock.setsockopt(socket.IPPROTO_TCP, quick, 1)
+        return read(max_packets)
+
+    client.loop_read = loop_read  # type: ignore[method-assign]
 
 
 def drop_oldest_queue(on_drop: Callable[[], None]) -> type[asyncio.Queue[aiomqtt.Message]]:
@@ -84,6 +102,7 @@ class Session(aiomqtt.Client):
             socket_options=socket_options(),
         )
         self._client.connect_timeout = TIMEOUT_S
+        acknowledge_at_once(self._client)
         self._abandoned = False
         self._slots = asyncio.Semaphore(MOST_UNDER_WAY)
         self._unacknowledged: dict[int, asyncio.Future[ReasonCode]] = {}
