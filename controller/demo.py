@@ -148,7 +148,7 @@ def _conclude(spectator: Spectator, chart: Path) -> int:
     page = chart_html(
         ChartRun(
             title="Three fermentations on one glycol bath",
-            subtitle=f"{days:.1f} days of a simulated cellar, regulated over MQTT",
+            subtitle=f"{days:.1f} days of a simulated cellar, regulated over MQTT.",
             from_s=spectator.begin_s,
             to_s=state.now_s,
             traces=list(spectator.recorder.traces.values()),

@@ -11,7 +11,7 @@ from controller.control.alarms import ACTIVE
 from controller.control.site import Site
 from controller.control.state import AlarmState, BatchState, SiteState, VesselState
 from controller.control.values import Drive, Record, RecordKind
-from controller.hmi.waits import ends_by, step_of
+from controller.hmi.waits import REACHED, ends_by, step_of
 from controller.hmi.words import deviation_k, difference_text, duration_text, printable, share_text
 
 BAND_K = 0.5  # what counts as "in band"
@@ -153,7 +153,7 @@ def _count(tally: VesselTally, now: VesselState, now_s: float, dt_s: float, reas
     batch = now.batch
     if batch is None:
         if tally.position is not None:
-            tally.visits[-1].ended = "batch ended"
+            tally.visits[-1].ended = "packaged"
             tally.position = None
         return
     step = now.program.step if now.program is not None else -1
@@ -162,6 +162,8 @@ def _count(tally: VesselTally, now: VesselState, now_s: float, dt_s: float, reas
         if tally.visits and tally.position is not None:
             last = tally.visits[-1]
             last.ended = f"{reason} ({last.asks})".removeprefix("its ") if reason and last.asks else reason or condition
+            if last.arrived_after_s is None and REACHED in last.ended:
+                last.arrived_after_s = last.lasted_s  # by the step's own tolerance, which is wider than the band
         tally.position = (batch.started_s, condition, step)
         tally.batch = batch.name
         tally.visits.append(_visit(now, condition, now_s - dt_s))

@@ -7,6 +7,8 @@ from controller.control.state import Batch, BatchState, ProgramState, VesselStat
 from controller.control.values import Drive
 from controller.hmi.words import band_text, duration_text, printable, share_text, temperature_text
 
+REACHED = "temperature reached"
+
 
 def waits(vessel: VesselState, units: str) -> list[str]:
     """One sentence for each thing that the current step still waits for; empty without a running profile."""
@@ -35,7 +37,7 @@ def ends_by(step: ProfileStep) -> str:
     if step.kind is StepKind.RAMP:
         found.append("ramp done")
     if ends.reached:
-        found.append("temperature reached")
+        found.append(REACHED)
     if ends.after_s is not None:
         found.append(f"{duration_text(ends.after_s)} counted")
     if ends.gravity is not None:

@@ -13,6 +13,7 @@ from controller.plant.demo import Beer
 
 GRAVITY_EVERY_S = 12 * 3600.0
 ANSWERS_AFTER_S = 3600.0  # a person is not at the vessel at once
+PACKAGES_AFTER_S = 60 * 3600.0
 LOOKS_EVERY_S = 600.0
 
 
@@ -76,7 +77,19 @@ class Brewer:
                 wort_c = self._cellar.wort_c(name)
                 self._cellar.pitch(name, beer.og, beer.attenuation_limit, beer.volume_l, wort_c)
             actions.append(self._action(name, "confirm", {}))
+        if self._cold_enough(name, seen, now_s):
+            self._cellar.package(name)
+            actions.append(self._action(name, "packaged", {}))
         return actions
+
+    def _cold_enough(self, name: str, seen: Mapping[str, object], now_s: float) -> bool:
+        """Whether the profile is complete, or its last step has been cold for long enough to package."""
+        step = seen.get("step")
+        last = isinstance(step, Mapping) and step.get("number") == step.get("of")
+        if not last and seen.get("state") != "complete":
+            return False
+        since_s = self._asked_s.setdefault((name, "package"), now_s)
+        return now_s - since_s >= PACKAGES_AFTER_S
 
     def _asked(self, name: str, seen: Mapping[str, object], step: Mapping[str, object], now_s: float) -> bool:
         """Whether the profile has been waiting for nothing but the brewer's answer for long enough."""
