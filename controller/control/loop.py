@@ -8,6 +8,9 @@ from controller.control.values import Demand, Drive, Estimate, Setpoint
 # The integral follows the applied output with a constant near the integral time: faster tracking undershoots
 # less but settles hours later (measured on a slow vessel; common practice since Åström and Hägglund).
 TRACKING_SHARE = 0.7
+# What an output still gives after it was switched off comes within about this time: the hold-up of a coil, the
+# lag of a thermowell. Common practice, no source.
+HOLD_UP_S = 900.0
 
 
 def demand(
@@ -33,11 +36,12 @@ def demand(
         heat_w = _manual_w(vessel, manual.duty)
         return Demand(heat_w, "manual"), LoopState(heat_w=heat_w)
     if wort.drive is Drive.NOTHING or wort.celsius is None:
-        return _BLIND, last._replace(heat_w=0.0, automatic=False)
+        # What the loop has learnt of yeast and room still holds when the probe is back.
+        return _BLIND, last._replace(heat_w=0.0, filtered_c=None, slope_k_per_s=0.0)
     low_w = -vessel.cooler.power_w if vessel.cooler else 0.0
     high_w = vessel.heater.power_w if vessel.heater and wort.drive is Drive.BOTH else 0.0
     if vessel.loop.kind is LoopKind.ON_OFF:
-        return _on_off(vessel, setpoint, wort, last, low_w, high_w)
+        return _on_off(vessel, setpoint, wort, last, applied_w, dt_s, low_w, high_w)
     return _pid(vessel, setpoint, wort, last, applied_w, dt_s, low_w, high_w)
 
 
@@ -48,21 +52,33 @@ def _manual_w(vessel: Vessel, duty: float) -> float:
 
 
 def _on_off(
-    vessel: Vessel, setpoint: Setpoint, wort: Estimate, last: LoopState, low_w: float, high_w: float
+    vessel: Vessel,
+    setpoint: Setpoint,
+    wort: Estimate,
+    last: LoopState,
+    applied_w: float,
+    dt_s: float,
+    low_w: float,
+    high_w: float,
 ) -> tuple[Demand, LoopState]:
-    """Two-position control. Cooling starts half a deadband above and stops at the setpoint, because the coil
-    still holds cold; heating starts a whole deadband below, so that this cold never calls for heat."""
+    """Two-position control with anticipation. Cooling starts half a deadband above the setpoint and stops half a
+    deadband below, heating starts a whole deadband below and stops half of it below. What is still on its
+    way from the coil counts as if it had arrived, and so for the heater, so that it never calls for the
+    opposite. The memory `integral_w` is what coil and heater still give."""
     deadband_k = vessel.loop.deadband_k
-    above_k, below_k = wort.cold_c - setpoint.high_c, setpoint.low_c - wort.warm_c
+    held_w = last.integral_w + (applied_w - last.integral_w) * dt_s / (HOLD_UP_S + dt_s)
+    coming_k = held_w * HOLD_UP_S / vessel.heat_capacity_j_per_k
+    above_k = wort.cold_c + min(coming_k, 0.0) - setpoint.high_c
+    below_k = setpoint.low_c - wort.warm_c - max(coming_k, 0.0)
     calling = last.calling
     if above_k >= 0.5 * deadband_k:
         calling = -1
     elif below_k >= deadband_k:
         calling = 1
-    elif (calling < 0 and above_k <= 0.0) or (calling > 0 and below_k <= 0.5 * deadband_k):
+    elif (calling < 0 and above_k <= -0.5 * deadband_k) or (calling > 0 and below_k <= 0.5 * deadband_k):
         calling = 0
     heat_w = low_w if calling < 0 else high_w if calling > 0 else 0.0
-    return _reasoned(heat_w), LoopState(heat_w=heat_w, calling=calling, automatic=True)
+    return _reasoned(heat_w), LoopState(held_w, heat_w=heat_w, calling=calling, automatic=True)
 
 
 def _pid(
@@ -93,7 +109,7 @@ def _pid(
     )
     applied: float | None = applied_w
     state = PidState(last.integral_w, last.filtered_c, last.slope_k_per_s)
-    if not last.automatic:
+    if not last.automatic and not last.integral_w:
         state, applied = bumpless(gains, measured_c, target_c, applied_w), None
     elif last.heat_w * applied_w > 0.0 or last.heat_w == 0.0:
         applied = None if abs(applied_w) >= abs(last.heat_w) else applied_w
