@@ -109,4 +109,5 @@ def _switched(
     records.append(
         Record(moment.now_s, moment.utc_s, vessel.name, RecordKind.OUTPUT, name, "on" if on else "off", reason)
     )
-    return OutputState(on, moment.now_s, was.sent_s, reason, wish.owed_s, ended_s, was.starts + on, on_s)
+    unsent_s = min(was.sent_s, moment.now_s - 1.0)  # before the change, even if the last command is of this instant
+    return OutputState(on, moment.now_s, unsent_s, reason, wish.owed_s, ended_s, was.starts + on, on_s)
