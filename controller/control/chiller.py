@@ -18,6 +18,8 @@ RESUME_K = 1.0  # common practice, no source
 # What the last in the queue gets of the chiller even when others want it all: nobody waits for ever.
 LEAST_SHARE = 0.1
 
+_SHARED = "the bath is shared"
+
 
 class Call(NamedTuple):
     """One vessel's call on the bath. `crash` calls wait for the others; `wort_c` is None when unknown."""
@@ -45,34 +47,40 @@ def share(bath: Bath | None, signal: Signal | None, calls: list[Call], crash_pau
         return Shares(tuple(Grant(call.demand.heat_w, call.demand.reason) for call in calls), False)
     bath_c = signal.celsius
     pause = bath_c > bath.warm_c - (RESUME_K if crash_pause else 0.0)
-    wanted_w = 0.0
-    for call in calls:
-        if call.demand.heat_w < 0.0:
-            wanted_w -= call.demand.heat_w
-    short = bath_c > bath.setpoint_c + STORE_K and wanted_w > bath.chiller_w
-    first_w = _wanted_by_active(calls) if short else 0.0
-    return Shares(tuple(_grant(bath, bath_c, call, pause, short, first_w, wanted_w) for call in calls), pause)
+    refused = [_refused(bath_c, call, pause) for call in calls]
+    active_w = crash_w = 0.0
+    for call, why in zip(calls, refused, strict=True):
+        if not why and call.demand.heat_w < 0.0:
+            if call.crash:
+                crash_w -= call.demand.heat_w
+            else:
+                active_w -= call.demand.heat_w
+    active_share = crash_share = 1.0
+    if bath_c > bath.setpoint_c + STORE_K and active_w + crash_w > bath.chiller_w:
+        for_crashes_w = min(crash_w, max(bath.chiller_w - active_w, LEAST_SHARE * bath.chiller_w))
+        crash_share = for_crashes_w / crash_w if crash_w else 0.0
+        active_share = min(1.0, (bath.chiller_w - for_crashes_w) / active_w) if active_w else 1.0
+    crash_why = "the crash waits for active fermentations" if active_w else _SHARED
+    grants = (
+        _grant(call, why, crash_share, crash_why) if call.crash else _grant(call, why, active_share, _SHARED)
+        for call, why in zip(calls, refused, strict=True)
+    )
+    return Shares(tuple(grants), pause)
 
 
-def _wanted_by_active(calls: list[Call]) -> float:
-    return -sum(call.demand.heat_w for call in calls if call.demand.heat_w < 0.0 and not call.crash)
+def _refused(bath_c: float, call: Call, pause: bool) -> str:
+    """Why the call gets no cold at all, or ""."""
+    if call.demand.heat_w >= 0.0:
+        return ""
+    if call.wort_c is not None and bath_c > call.wort_c - USEFUL_K:
+        return "the bath is not colder than the wort"
+    return "the crash waits: the bath is warm" if call.crash and pause else ""
 
 
-def _grant(
-    bath: Bath, bath_c: float, call: Call, pause: bool, short: bool, active_w: float, wanted_w: float
-) -> Grant:
+def _grant(call: Call, refused: str, part: float, why: str) -> Grant:
     heat_w, reason = call.demand
     if heat_w >= 0.0:
         return Grant(heat_w, reason)
-    if call.wort_c is not None and bath_c > call.wort_c - USEFUL_K:
-        return Grant(0.0, "the bath is not colder than the wort")
-    if call.crash and pause:
-        return Grant(0.0, "the crash waits: the bath is warm")
-    if not short:
-        return Grant(heat_w, reason)
-    crash_w = wanted_w - active_w
-    for_crashes_w = min(crash_w, max(bath.chiller_w - active_w, LEAST_SHARE * bath.chiller_w))
-    if call.crash:
-        return Grant(heat_w * for_crashes_w / crash_w, "the crash waits for active fermentations")
-    for_active_w = min(active_w, bath.chiller_w - for_crashes_w)
-    return Grant(heat_w * for_active_w / active_w, reason if for_active_w >= active_w else "the bath is shared")
+    if refused:
+        return Grant(0.0, refused)
+    return Grant(heat_w * part, reason if part >= 1.0 else why)
