@@ -123,7 +123,7 @@ class Onlooker:
             assert now.mode is not Mode.OFF
         if cooler_on:  # rules 2, 6, 7
             assert any(signal.status in COLD_NEEDS for signal in signals)
-            assert all(now.batch.freezing_c < signal.celsius <= 40.0 for signal in signals if signal.status in HEAT_NEEDS)
+            assert all(now.batch.freezing_c < s.celsius <= 40.0 for s in signals if s.status in HEAT_NEEDS)
         if heater_on:  # rules 2, 7
             assert any(signal.status in HEAT_NEEDS for signal in signals)
             assert now.batch.volume_l > 0.0
