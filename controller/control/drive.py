@@ -35,6 +35,8 @@ def drive(
 ) -> Driven:
     """Switch the vessel's outputs. Before `started` everything is off, whatever was granted (design rule 3)."""
     cooler, heater = was.cooler, was.heater
+    if not started:
+        grant = Grant(0.0, START)
     regulated = started and course.condition in REGULATED and course.mode is not Mode.OFF
     applied_w = 0.0
     if cooler is not None and vessel.cooler is not None:
@@ -51,7 +53,7 @@ def drive(
             cooler = _switched(vessel, "cooler", wish, cooler, veto, grant.reason, regulated, moment, records)
             applied_w = 0.0 if veto or not regulated else -duty * vessel.cooler.power_w
         else:
-            cooler = _resting(cooler, grant.reason, started)
+            cooler = _resting(cooler, grant.reason)
     if heater is not None and vessel.heater is not None:
         duty = grant.heat_w / vessel.heater.power_w if grant.heat_w > 0.0 else 0.0
         if duty > 0.0 or heater.on:
@@ -64,7 +66,7 @@ def drive(
             heater = _switched(vessel, "heater", wish, heater, veto, grant.reason, regulated, moment, records)
             applied_w = applied_w if veto or not regulated else applied_w + duty * vessel.heater.power_w
         else:
-            heater = _resting(heater, grant.reason, started)
+            heater = _resting(heater, grant.reason)
     return Driven(cooler, heater, applied_w)
 
 
@@ -73,8 +75,7 @@ def due(output: Output, state: OutputState, now_s: float) -> bool:
     return state.sent_s < state.since_s or now_s - state.sent_s >= (output.renew_s if state.on else OFF_AGAIN_S)
 
 
-def _resting(state: OutputState, reason: str, started: bool) -> OutputState:
-    reason = reason if started else START
+def _resting(state: OutputState, reason: str) -> OutputState:
     if state.reason == reason and state.owed_s == 0.0:
         return state
     return state._replace(reason=reason, owed_s=0.0)
