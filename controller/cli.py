@@ -9,6 +9,7 @@ import asyncio
 import json
 import logging
 import os
+import re
 import signal
 import sys
 from collections.abc import Callable, Sequence
@@ -17,18 +18,22 @@ from pathlib import Path
 from controller import __version__, quantities
 from controller.check import run_check
 from controller.config import load_installation
-from controller.faults import FileFaults, Wrong
+from controller.faults import FileFaults, Wrong, shown
 from controller.operator_client import NoDaemon, act, ask
 
 REFUSED, FAULTY, NO_DAEMON = 1, 2, 3
 
 Arguments = dict[str, str | float | bool]
+# argparse takes "-100%" and "-1C" for options; with a blank before them it does not.
+_BELOW_ZERO = re.compile(r"^-(?=[0-9.])")
+
 _Collect = Callable[[argparse.Namespace], Arguments]
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Carry out one command line; the exit code."""
-    arguments = _parser().parse_args(argv)
+    words = sys.argv[1:] if argv is None else argv
+    arguments = _parser().parse_args([_BELOW_ZERO.sub(" -", word) for word in words])
     try:
         return int(arguments.run(arguments))
     except FileFaults as faults:
@@ -61,13 +66,24 @@ def _run(arguments: argparse.Namespace) -> int:
     try:
         asyncio.run(run())
     except (HistoryError, ValueError, OSError) as error:
-        logging.error("cannot run: %s", error)
+        logging.error("cannot run: %s", _in_words(error))
         return REFUSED
     except BaseExceptionGroup as group:
-        for fault in _leaves(group):
-            logging.error("ended by a fault, everything was commanded off: %s", fault, exc_info=fault)
-        return REFUSED
+        return _tell_end(group)
     return 0
+
+
+def _tell_end(group: BaseExceptionGroup[BaseException]) -> int:
+    for fault in _leaves(group):
+        trace = None if isinstance(fault, OSError) else fault  # only a bug of ours needs one
+        logging.error("ended by a fault, everything was commanded off: %s", _in_words(fault), exc_info=trace)
+    return REFUSED
+
+
+def _in_words(error: BaseException) -> str:
+    if isinstance(error, OSError) and error.strerror:
+        return f"{error.filename}: {error.strerror}" if error.filename else error.strerror
+    return str(error) or type(error).__name__
 
 
 def _leaves(group: BaseExceptionGroup[BaseException]) -> list[BaseException]:
@@ -81,7 +97,10 @@ def _leaves(group: BaseExceptionGroup[BaseException]) -> list[BaseException]:
 def _demo(arguments: argparse.Namespace) -> int:
     from controller.demo import run_demo
 
-    return run_demo(arguments.days, arguments.speed, arguments.chart)
+    try:
+        return run_demo(arguments.days, arguments.speed, arguments.chart)
+    except BaseExceptionGroup as group:
+        return _tell_end(group)
 
 
 def _status(arguments: argparse.Namespace) -> int:
@@ -101,8 +120,9 @@ def _status(arguments: argparse.Namespace) -> int:
 
 def _action(arguments: argparse.Namespace) -> int:
     answer = act(_socket(arguments), arguments.vessel, arguments.verb, arguments.expects, arguments.collect(arguments))
-    print(answer, file=sys.stderr if answer.startswith("refused") else sys.stdout)
-    return REFUSED if answer.startswith("refused") else 0
+    refused = answer.startswith("refused: ")
+    print(answer, file=sys.stderr if refused else sys.stdout)
+    return REFUSED if refused else 0
 
 
 def _socket(arguments: argparse.Namespace) -> Path:
@@ -111,7 +131,7 @@ def _socket(arguments: argparse.Namespace) -> Path:
     if arguments.socket:
         return Path(arguments.socket)
     if not arguments.site:
-        raise NoDaemon("which daemon? Give --site FILE or --socket PATH, or set CELLARHAND_SITE")
+        raise Wrong("no daemon to ask", "--site FILE or --socket PATH, or CELLARHAND_SITE in the environment")
     return socket_path(load_installation(Path(arguments.site)).state_dir)
 
 
@@ -135,10 +155,20 @@ def _setpoint(arguments: argparse.Namespace) -> Arguments:
 def _mode(arguments: argparse.Namespace) -> Arguments:
     given: Arguments = {"mode": arguments.mode}
     if arguments.output:
-        given["duty"] = float(arguments.output.strip().removesuffix("%")) / 100.0
+        given["duty"] = _signed_percent(arguments.output) / 100.0
     if arguments.lasting:
         given["for_s"] = quantities.duration_s(arguments.lasting)
     return given
+
+
+def _signed_percent(text: str) -> float:
+    text = text.strip()
+    below = text.startswith("-")
+    try:
+        size = quantities.percent(text[below:])
+    except Wrong:
+        raise Wrong(shown(text), 'an output from "-100 %" (full cooling) to "100 %" (full heat)') from None
+    return -size if below else size
 
 
 def _gravity(arguments: argparse.Namespace) -> Arguments:

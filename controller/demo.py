@@ -98,8 +98,10 @@ def run_demo(days: float, speed: float | None, chart: Path) -> int:
     """Run the demo for `days` of its own time, `speed` simulated seconds a second (None: as fast as it goes),
     print the summary and write the chart. Exit code 0, or 1 if there is no broker or no place for the chart."""
     spectator = Spectator(Console(soft_wrap=True))
-    if not chart.absolute().parent.is_dir():
-        print(f"there is no directory {chart.absolute().parent} for the chart; nothing was started", file=sys.stderr)
+    folder = chart.absolute().parent
+    if not folder.is_dir() or chart.is_dir():
+        missing = f"{chart} is a directory" if chart.is_dir() else f"there is no directory {folder} for the chart"
+        print(f"{missing}; name a file with --chart; nothing was started", file=sys.stderr)
         return 1
     try:
         with tempfile.TemporaryDirectory(prefix="cellarhand-demo-") as directory:

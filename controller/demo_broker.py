@@ -49,8 +49,9 @@ async def _mosquitto(program: str, maker: str, directory: Path, port: int, passw
         "persistence false\nset_tcp_nodelay true\nmax_inflight_messages 0\nlog_dest stderr\nlog_type error\n"
     )
     broker = await asyncio.create_subprocess_exec(
-        program, "-c", str(configuration), stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
-    )
+        program, "-c", str(configuration), stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
+        start_new_session=True,  # Ctrl-C is for the demo, which still needs its broker to switch everything off
+    )  # fmt: skip
     try:
         await _answers(port, broker)
         yield

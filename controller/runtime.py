@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from controller.clock import Clock, SystemClock
-from controller.control.site import Site
-from controller.control.state import SiteState, initial_state, resumed_state
+from controller.control.site import Ending, Output, Site
+from controller.control.state import OutputState, SiteState, initial_state, resumed_state
 from controller.control.step import StepResult, step
 from controller.control.values import Action, Inputs, Record, RecordKind
 from controller.field.dispatch import Dispatcher
@@ -49,6 +49,12 @@ STATE_STEP_K = 0.1  # its records, or its wort by this much
 STORE_NAME = "history.sqlite"
 SOCKET_NAME = "operator.sock"
 RECENT_RECORDS = 20
+SHORTEST_PATIENCE_S, PATIENCE_SCANS = 15.0, 3  # until an operator is told that no scan answered
+ENDS = {
+    Ending.DEVICE_TIMER: "its own timer ends it",
+    Ending.POWER_LOSS: "it ends when its power is cut",
+    Ending.NOTHING: "it does not end by itself: switch it off by hand",
+}
 
 
 class MakeClock(Protocol):
@@ -80,6 +86,7 @@ class Service:
         self._publications: asyncio.Queue[tuple[str, bytes, bool, bytes | None]] = asyncio.Queue(1000)
         self._said: dict[str, tuple[float, float]] = {}
         self._recent: list[Record] = []
+        self._told_failures: dict[str, str] = {}
         self._scans = 0
         self._scanned_s: float | None = None
         self._sessions = 0
@@ -105,7 +112,6 @@ class Service:
                 try:
                     await self._work(stop)
                 finally:
-                    await self._everything_off()
                     link.cancel()
         finally:
             await asyncio.to_thread(self._close)
@@ -128,7 +134,7 @@ class Service:
         self.clock = self._make_clock(self.state.now_s, self.state.utc_s)
 
     def _close(self) -> None:
-        self._store.save(self.state, (), self._sampler.rest(), durable=True)
+        self._store.save(self.state, _off_records(self.site, self.state), self._sampler.rest(), durable=True)
         self._store.close()
 
     async def _work(self, stop: asyncio.Event) -> None:
@@ -141,7 +147,10 @@ class Service:
                 app = application(View(self._snapshot, self._counts, self._pulse, self.installation.units))
                 http = serve(app, self.installation.http_host, self.installation.http_port)
                 background.append(tasks.create_task(_endless(http), name="http"))
-            await self._scan_until(stop)
+            try:
+                await self._scan_until(stop)
+            finally:  # first of all: any other part may be slow to end
+                await self._everything_off()
             for task in background:
                 task.cancel()
 
@@ -178,14 +187,27 @@ class Service:
         self.state = result.state
         if not self.link.taken_over:
             self._dispatcher.send(result.commands)
-        self._keep(result, now_s)
+        self._tell_failures()
+        self._keep(result)
         self._answer(requests, result.records)
         self._say_states(now_s, result.records, anew)
         self._scans += 1
         self._scanned_s = now_s
         self._observe(self.site, result)
 
-    def _keep(self, result: StepResult, now_s: float) -> None:
+    def _tell_failures(self) -> None:
+        """Log once, not at every scan, which outputs do not get their commands, and when they do again."""
+        if not self.link.connected:  # the connection has told its own trouble
+            return
+        failing = dict(self._dispatcher.last_failure)
+        for tag, cause in failing.items():
+            if self._told_failures.get(tag) != cause:
+                LOG.warning("%s does not get its commands: %s", tag, cause)
+        for tag in self._told_failures.keys() - failing.keys():
+            LOG.info("%s gets its commands again", tag)
+        self._told_failures = failing
+
+    def _keep(self, result: StepResult) -> None:
         samples = self._sampler.add(result.state)
         self._store.save(result.state, result.records, samples, durable=bool(result.records))
         if result.records:
@@ -252,7 +274,8 @@ class Service:
         def status() -> Json:
             return status_dict(self.site, self.state, self._recent, self.installation.units)
 
-        return OperatorSocket(socket_path(self.installation.state_dir), offer, status)
+        patience_s = max(SHORTEST_PATIENCE_S, PATIENCE_SCANS * self.site.scan_s)
+        return OperatorSocket(socket_path(self.installation.state_dir), offer, status, patience_s)
 
     def _snapshot(self) -> tuple[Site, SiteState] | None:
         return (self.site, self.state) if self._scans else None
@@ -277,15 +300,43 @@ class Service:
         confirmed = await self._dispatcher.all_off(tags, OFF_WITHIN_S)
         if confirmed == tags:
             LOG.info("everything is off, confirmed by the broker")
-        else:
-            rest = ", ".join(sorted(tags - confirmed))
-            LOG.warning("not confirmed off within %.0f s: %s; these end by their own means", OFF_WITHIN_S, rest)
+        for tag, output, was in _outputs(self.site, self.state):
+            if tag in confirmed:
+                continue
+            late = f"the broker did not acknowledge it within {OFF_WITHIN_S:.0f} s"
+            cause = self._dispatcher.last_failure.get(tag, late) if self.link.connected else self.link.trouble
+            LOG.warning("%s, last %s, is not confirmed off: %s; %s", tag, _on_or_off(was), cause, ENDS[output.ending])
 
 
 async def _endless(work: Coroutine[Any, Any, object]) -> None:
     """Work that must not end while the service runs; if it does, that is a fault like any other."""
     await work
     raise RuntimeError(f"{getattr(work, '__qualname__', work)} ended while the service was running")
+
+
+def _outputs(site: Site, state: SiteState) -> list[tuple[str, Output, OutputState]]:
+    """Every output of the site with its tag and its state."""
+    pairs = [
+        pair
+        for vessel in site.vessels
+        for now in [state.vessels[vessel.name]]
+        for pair in ((vessel.cooler, now.cooler), (vessel.heater, now.heater))
+    ]
+    return [(output.tag, output, was) for output, was in pairs if output is not None and was is not None]
+
+
+def _off_records(site: Site, state: SiteState) -> list[Record]:
+    """What is to be remembered of the last "off": a record for each output that was on (design rule 11)."""
+    return [
+        Record(state.now_s, state.utc_s, vessel, RecordKind.OUTPUT, name, "off", "the service stops")
+        for tag, _, was in _outputs(site, state)
+        for vessel, _, name in [tag.partition("/")]
+        if was.on
+    ]
+
+
+def _on_or_off(output: OutputState) -> str:
+    return "on" if output.on else "off"
 
 
 def _in_words(record: Record) -> str:

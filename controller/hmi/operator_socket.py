@@ -21,17 +21,24 @@ from controller.control.values import Action
 from controller.hmi.words import Json
 
 LARGEST_LINE_BYTES = 65_536
-ANSWER_WITHIN_S = 15.0  # a few scans
 
 
 class OperatorSocket:
     """Serves operators on a Unix socket that only the service's user and group may open.
 
-    `offer` queues an action for the next scan and gives its answer back later; `status` is asked at once.
+    `offer` queues an action for the next scan and gives its answer back later; an operator is told when there
+    is none within `patience_s`. `status` is asked at once.
     """
 
-    def __init__(self, path: Path, offer: Callable[[Action, Callable[[str], None]], bool], status: Callable[[], Json]):
-        self._path, self._offer, self._status = path, offer, status
+    def __init__(
+        self,
+        path: Path,
+        offer: Callable[[Action, Callable[[str], None]], bool],
+        status: Callable[[], Json],
+        patience_s: float,
+    ) -> None:
+        self._path, self._offer, self._status, self._patience_s = path, offer, status, patience_s
+        self._lines: set[asyncio.StreamWriter] = set()
 
     async def serve(self) -> None:
         """Serve until cancelled; the socket's file is removed then.
@@ -44,12 +51,16 @@ class OperatorSocket:
         before = os.umask(0o117)
         try:
             server = await asyncio.start_unix_server(self._talk, self._path, limit=LARGEST_LINE_BYTES)
+        except OSError as fault:
+            raise OSError(f"operators cannot be served at {self._path} ({fault.strerror or fault})") from fault
         finally:
             os.umask(before)
         try:
-            async with server:
-                await server.serve_forever()
+            await asyncio.Event().wait()
         finally:
+            server.close()
+            for line in self._lines:  # an operator who is still connected holds nothing up
+                line.close()
             self._path.unlink(missing_ok=True)
 
     async def _refuse_if_served(self) -> None:
@@ -61,6 +72,7 @@ class OperatorSocket:
         raise OSError(f"another daemon already serves {self._path.parent}; stop it first; nothing was changed")
 
     async def _talk(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        self._lines.add(writer)
         try:
             while line := await reader.readline():
                 reply = await self._reply(line, _who(writer))
@@ -71,6 +83,7 @@ class OperatorSocket:
         except ConnectionError:
             pass
         finally:
+            self._lines.discard(writer)
             writer.close()
 
     async def _reply(self, line: bytes, who: str) -> Json:
@@ -89,9 +102,9 @@ class OperatorSocket:
         if not self._offer(action, lambda text: None if answered.done() else answered.set_result(text)):
             return {"answer": "refused: too many actions at once; nothing was changed"}
         try:
-            return {"answer": await asyncio.wait_for(answered, ANSWER_WITHIN_S)}
+            return {"answer": await asyncio.wait_for(answered, self._patience_s)}
         except TimeoutError:
-            return {"error": f"no answer within {ANSWER_WITHIN_S:.0f} s: the scan stands still; look at the log"}
+            return {"error": f"no answer within {self._patience_s:.0f} s: the scan stands still; look at the log"}
 
 
 def _action(request: dict[str, object], who: str) -> Action | None:
