@@ -65,11 +65,10 @@ def test_a_scan_changes_neither_the_state_nor_the_inputs_that_it_was_given() -> 
 
 def test_the_first_scan_commands_everything_off_whatever_was_before() -> None:
     """Design rule 3."""
-    hot = initial_state(CELLAR, 100.0)
-    for name, was in hot.vessels.items():
-        on = was.cooler._replace(on=True), was.heater._replace(on=True)
-        hot = hot._replace(vessels={**hot.vessels, name: was._replace(cooler=on[0], heater=on[1])})
-    for state in (initial_state(CELLAR, 0.0), hot):
+    saved = initial_state(CELLAR, 100.0)
+    cold = {name: was._replace(cooler=was.cooler._replace(on=True)) for name, was in saved.vessels.items()}
+    warm = {name: was._replace(heater=was.heater._replace(on=True)) for name, was in saved.vessels.items()}
+    for state in (saved, saved._replace(vessels=cold), saved._replace(vessels=warm)):
         for celsius in (5.0, 19.0, 35.0):
             result = scan(CELLAR, state, celsius, *(starting(name) for name in "abc"))
             assert {(c.tag, c.on) for c in result.commands} == {
