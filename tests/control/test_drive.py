@@ -96,7 +96,9 @@ def test_before_everything_was_commanded_off_nothing_is_on_and_the_reason_says_s
 
 
 def test_an_output_that_was_somehow_on_at_the_start_is_commanded_off() -> None:
-    assert not driven(-300.0, cooler=RUNNING, started=False)[0].on
+    for on in (RUNNING, JUST_ON):
+        assert not driven(-300.0, cooler=on, started=False)[0].on
+        assert not driven(80.0, heater=on, started=False)[1].on
 
 
 @pytest.mark.parametrize("celsius", [10.0, 19.0, 25.0])
@@ -192,6 +194,21 @@ def test_off_and_aborted_and_packaged_are_off_at_once(condition: BatchState, mod
         assert (cooler.on, heater.on, applied_w) == (False, False, 0.0)
         cooler, heater, applied_w, _ = driven(heat_w, heater=JUST_ON, condition=condition, mode=mode)
         assert (cooler.on, heater.on, applied_w) == (False, False, 0.0)
+
+
+@pytest.mark.parametrize(
+    ("condition", "mode"),
+    [(BatchState.RUNNING, Mode.OFF), (BatchState.ABORTED, Mode.AUTO), (BatchState.IDLE, Mode.AUTO)],
+)
+def test_off_and_aborted_do_not_hang_on_the_interlock_alone(
+    condition: BatchState, mode: Mode, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for permit in ("may_cool", "may_heat"):
+        monkeypatch.setattr(f"controller.control.drive.{permit}", lambda *_: "")
+    cooler, heater, _, _ = driven(-300.0, cooler=JUST_ON, condition=condition, mode=mode)
+    assert (cooler.on, heater.on) == (False, False)
+    cooler, heater, _, _ = driven(80.0, heater=JUST_ON, condition=condition, mode=mode)
+    assert (cooler.on, heater.on) == (False, False)
 
 
 def test_the_brewers_off_is_commanded_in_the_same_scan() -> None:
@@ -290,6 +307,7 @@ def test_an_on_is_renewed_before_its_lifetime_ends_and_an_off_is_said_again_rare
         state = result.state
         sent += [(state.now_s, command) for command in result.commands if command.tag == "ale/cooler"]
     times = [at_s for at_s, _ in sent]
+    assert len(times) >= 500.0 / 25.0 - 1
     assert all(later - before <= 25.0 for before, later in pairwise(times))
     assert {command.lifetime_s for _, command in sent} == {90.0}
     numbers = [command.number for _, command in sent]
