@@ -55,16 +55,16 @@ def share(bath: Bath | None, signal: Signal | None, calls: list[Call], crash_pau
                 crash_w -= call.demand.heat_w
             else:
                 active_w -= call.demand.heat_w
-    active_share = crash_share = 1.0
-    if bath_c > bath.setpoint_c + STORE_K and active_w + crash_w > bath.chiller_w:
-        for_crashes_w = min(crash_w, max(bath.chiller_w - active_w, LEAST_SHARE * bath.chiller_w))
-        crash_share = for_crashes_w / crash_w if crash_w else 0.0
-        active_share = min(1.0, (bath.chiller_w - for_crashes_w) / active_w) if active_w else 1.0
+    if bath_c <= bath.setpoint_c + STORE_K or active_w + crash_w <= bath.chiller_w:
+        return Shares(tuple([_grant(call, why, 1.0, "") for call, why in zip(calls, refused, strict=True)]), pause)
+    for_crashes_w = min(crash_w, max(bath.chiller_w - active_w, LEAST_SHARE * bath.chiller_w))
+    crash_share = for_crashes_w / crash_w if crash_w else 0.0
     crash_why = "the crash waits for active fermentations" if active_w else _SHARED
-    grants = (
+    active_share = min(1.0, (bath.chiller_w - for_crashes_w) / active_w) if active_w else 1.0
+    grants = [
         _grant(call, why, crash_share, crash_why) if call.crash else _grant(call, why, active_share, _SHARED)
         for call, why in zip(calls, refused, strict=True)
-    )
+    ]
     return Shares(tuple(grants), pause)
 
 

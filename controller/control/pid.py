@@ -10,6 +10,9 @@ from typing import NamedTuple
 
 from simple_pid import PID
 
+# Nothing moves in less; a slope over a shorter interval would be noise or infinite.
+SHORTEST_INTERVAL_S = 0.001
+
 
 class Gains(NamedTuple):
     """Parallel form in watts and kelvin: u = `p` e + `i` ∫e dt - `d` dx/dt. `filter_s` smooths the derivative
@@ -52,10 +55,10 @@ def pid_step(
 
     `applied_w` is what became of the last output (grants and vetoes included): where less was applied than
     asked, the integral is drawn toward it with time constant `tracking_s` and does not wind up. None hands
-    over without history. A measurement or setpoint that is not finite, or an interval that is not positive,
-    changes nothing and asks for nothing but the integral.
+    over without history. A measurement or setpoint that is not finite, or an interval shorter than a
+    millisecond, changes nothing and asks for nothing but the integral.
     """
-    if not (isfinite(measured_c) and isfinite(setpoint_c) and dt_s > 0.0):
+    if not (isfinite(measured_c) and isfinite(setpoint_c) and dt_s >= SHORTEST_INTERVAL_S):
         kept = min(max(state.integral_w, gains.low_w), gains.high_w)
         return state, kept, PidTerms(0.0, kept, 0.0)
     slope, derivative_w = state.slope_k_per_s, 0.0

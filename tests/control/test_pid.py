@@ -79,7 +79,7 @@ def test_two_calls_at_the_same_instant_explode_the_bare_derivative() -> None:
         library(19.0, dt=0.0)
 
 
-@pytest.mark.parametrize("dt_s", [0.0, -5.0, nan])
+@pytest.mark.parametrize("dt_s", [0.0, -5.0, nan, 1e-311, 1e-9])
 def test_an_interval_of_nothing_changes_nothing_in_the_guard(dt_s: float) -> None:
     gains = COOLING._replace(d_w_s_per_k=10_000.0)
     before = PidState(-50.0, 19.0, 0.001)
@@ -89,8 +89,8 @@ def test_an_interval_of_nothing_changes_nothing_in_the_guard(dt_s: float) -> Non
 
 def test_a_filtered_derivative_stays_small_however_short_the_interval() -> None:
     gains = WIDE._replace(d_w_s_per_k=10_000.0, filter_s=120.0)
-    _, _, terms = pid_step(gains, PidState(0.0, 19.0), 19.0625, 19.0, 1e-9, None)
-    assert terms.derivative_w == pytest.approx(-10_000.0 * 0.0625 / 120.0, rel=1e-6)
+    _, _, terms = pid_step(gains, PidState(0.0, 19.0), 19.0625, 19.0, 0.001, None)
+    assert terms.derivative_w == pytest.approx(-10_000.0 * 0.0625 / 120.0, rel=1e-4)
 
 
 def test_a_filtered_derivative_of_a_ramp_becomes_that_of_the_ramp() -> None:
@@ -214,7 +214,7 @@ def test_a_partial_grant_draws_the_integral_toward_what_was_given_with_the_track
         st.tuples(
             st.floats(-1e6, 1e6) | st.sampled_from([nan, inf, -inf]),
             CELSIUS | st.sampled_from([nan]),
-            st.floats(-10.0, 1e5) | st.sampled_from([0.0, nan, 1e-12]),
+            st.floats(-10.0, 1e5) | st.sampled_from([0.0, nan, 1e-12, 1e-311]),
             st.none() | st.floats(-1000.0, 1000.0),
         ),
         max_size=60,
