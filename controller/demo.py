@@ -116,14 +116,14 @@ async def _play(directory: Path, duration_s: float, speed: float | None, spectat
     stop = asyncio.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         asyncio.get_running_loop().add_signal_handler(number, stop.set)
-    async with demo_broker(directory) as broker:
+    async with demo_broker(directory) as (program, broker):
         installation = demo_installation(broker, directory / "state")
         clock = PlantClock(broker)
         service = demo_service(installation, clock, spectator)
         clock.received = service.received
         cellar = DemoCellar(installation, duration_s, speed)
         spectator.console.print(
-            f"Three simulated fermentations, broker on 127.0.0.1:{broker.port}; Ctrl-C ends with the summary."
+            f"Three simulated fermentations, {program} on 127.0.0.1:{broker.port}; Ctrl-C ends with the summary."
         )
         if spectator.live:
             spectator.live.start()

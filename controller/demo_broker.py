@@ -20,8 +20,8 @@ class NoBroker(Exception):
 
 
 @asynccontextmanager
-async def demo_broker(directory: Path) -> AsyncIterator[Broker]:
-    """A running broker whose files lie in `directory`; it ends with the context.
+async def demo_broker(directory: Path) -> AsyncIterator[tuple[str, Broker]]:
+    """A running broker, its program's name first, whose files lie in `directory`; it ends with the context.
 
     Raises:
         NoBroker: neither mosquitto nor iotcore is installed, or the one that is did not start.
@@ -32,10 +32,10 @@ async def demo_broker(directory: Path) -> AsyncIterator[Broker]:
     if mosquitto and maker:
         password = secrets.token_urlsafe(16)
         async with _mosquitto(mosquitto, maker, directory, port, password):
-            yield Broker("127.0.0.1", port, USER, password, "cellarhand-demo")
+            yield "mosquitto", Broker("127.0.0.1", port, USER, password, "cellarhand-demo")
     else:
         async with _iotcore(directory, port):
-            yield Broker("127.0.0.1", port, None, None, "cellarhand-demo")
+            yield "iotcore", Broker("127.0.0.1", port, None, None, "cellarhand-demo")
 
 
 @asynccontextmanager

@@ -213,7 +213,8 @@ class Service:
         if result.records:
             self._recent = [*self._recent, *result.records][-RECENT_RECORDS:]
             for record in result.records:
-                LOG.info("%s %s", record.vessel or "site", _in_words(record))
+                if record.kind is not RecordKind.ACTION or record.value != "done":  # what was done has told itself
+                    LOG.info("%s: %s", record.vessel or "site", _in_words(record))
 
     def _answer(self, requests: Iterable[Request], records: Iterable[Record]) -> None:
         answers = {record.subject: record for record in records if record.kind is RecordKind.ACTION}
@@ -223,6 +224,8 @@ class Service:
 
     def _say_states(self, now_s: float, records: Iterable[Record], anew: bool) -> None:
         """Publish a vessel's state when something happened to it, when its wort moved, and now and then."""
+        if not self.link.connected:  # all is said anew on return
+            return
         changed = {record.vessel for record in records}
         for vessel in self.site.vessels:
             celsius = self.state.vessels[vessel.name].estimate.celsius or 0.0
@@ -243,7 +246,9 @@ class Service:
     async def _publish_all(self) -> None:
         while True:
             topic, payload, retain, correlation = await self._publications.get()
-            with suppress(LinkDown):  # counted by the link; said again on return
+            while not self.link.connected:  # an answer to what came in while the connection was being made
+                await asyncio.sleep(POLL_S)
+            with suppress(LinkDown):  # counted by the link; states are said again on return
                 await self.link.publish(topic, payload, qos=1, retain=retain, correlation=correlation)
 
     def _put_away(self, message: Arrived) -> None:
@@ -283,7 +288,7 @@ class Service:
     def _counts(self) -> ShellCounts:
         refused = Counter(self._refused_actions)
         for (_, reason), count in self._inbox.refused.items():
-            refused[reason.value] += count
+            refused[reason.value.lower()] += count
         missed = getattr(self.clock, "missed_scans", 0)
         return ShellCounts(self._scans, missed, refused, self.link.connected)
 
@@ -300,12 +305,14 @@ class Service:
         confirmed = await self._dispatcher.all_off(tags, OFF_WITHIN_S)
         if confirmed == tags:
             LOG.info("everything is off, confirmed by the broker")
+        late = f"the broker did not acknowledge it within {OFF_WITHIN_S:.0f} s"
+        unsure: dict[tuple[str, Ending], list[str]] = {}
         for tag, output, was in _outputs(self.site, self.state):
-            if tag in confirmed:
-                continue
-            late = f"the broker did not acknowledge it within {OFF_WITHIN_S:.0f} s"
-            cause = self._dispatcher.last_failure.get(tag, late) if self.link.connected else self.link.trouble
-            LOG.warning("%s, last %s, is not confirmed off: %s; %s", tag, _on_or_off(was), cause, ENDS[output.ending])
+            if tag not in confirmed:
+                cause = self._dispatcher.last_failure.get(tag, late) if self.link.connected else self.link.trouble
+                unsure.setdefault((cause, output.ending), []).append(f"{tag} (last {'on' if was.on else 'off'})")
+        for (cause, ending), outputs in unsure.items():
+            LOG.warning("not confirmed off: %s: %s; %s", ", ".join(outputs), cause, ENDS[ending])
 
 
 async def _endless(work: Coroutine[Any, Any, object]) -> None:
@@ -335,14 +342,11 @@ def _off_records(site: Site, state: SiteState) -> list[Record]:
     ]
 
 
-def _on_or_off(output: OutputState) -> str:
-    return "on" if output.on else "off"
-
-
 def _in_words(record: Record) -> str:
-    if record.kind is RecordKind.ACTION:
-        return f"action by {record.who}: {record.reason}"
-    return f"{record.kind.value} {record.subject} {record.value}: {record.reason}"
+    if record.who:
+        return f"{record.reason} ({record.who})"
+    subject = record.subject if record.subject == record.kind.value else f"{record.kind.value} {record.subject}"
+    return f"{subject} {record.value}: {record.reason}"
 
 
 def _where_each_stands(state: SiteState) -> str:

@@ -1,0 +1,46 @@
+"""A broker that is not there yet, or goes away for a while, ends nothing."""
+
+from pathlib import Path
+
+import pytest
+
+from tests.runtime.daemons import CONE_COOLER, OUTPUTS, Cellar, Daemon, example_site, until
+from tests.servers import Mosquitto
+
+pytestmark = pytest.mark.servers
+
+
+def test_a_daemon_that_starts_before_its_broker_drives_when_the_broker_comes(tmp_path: Path) -> None:
+    server = Mosquitto(tmp_path)
+    with Daemon(example_site(tmp_path, server.port)) as daemon:
+        until(lambda: daemon.healthz() == 503, "a daemon that is not ready")
+        assert f"nothing answers at 127.0.0.1:{server.port}" in daemon.log()
+        began = daemon.metrics()["cellarhand_scans_total"]
+        until(lambda: daemon.metrics()["cellarhand_scans_total"] > began, "scans without a broker")
+        server.start()
+        try:
+            with Cellar(tmp_path, server.port) as cellar:
+                until(lambda: all(cellar.orders(topic) == [False] for topic in OUTPUTS), "every output off")
+                daemon.wait_until_scanning()
+                assert daemon.end() == 0
+        finally:
+            server.stop()
+
+
+def test_everything_is_said_again_when_the_broker_returns(tmp_path: Path, server: Mosquitto, cellar: Cellar) -> None:
+    with Daemon(example_site(tmp_path, server.port)) as daemon:
+        daemon.wait_until_scanning()
+        daemon.say("start", "cone-120", "--batch", "Water", "--setpoint", "8 C")
+        until(lambda: cellar.is_on(CONE_COOLER), "the cooler's on")
+        server.stop()
+        until(lambda: daemon.healthz() == 503, "a daemon that knows that it does not drive")
+        began = daemon.metrics()["cellarhand_scans_total"]
+        until(lambda: daemon.metrics()["cellarhand_scans_total"] >= began + 2, "scans without a broker")
+        before = len(cellar.heard)
+        server.start()  # as after a power cut: it has kept nothing
+        daemon.wait_until_scanning()
+        wanted = {*OUTPUTS, *(f"cellarhand/cellar/{name}/state" for name in ("cone-120", "keg-50", "pilot-20"))}
+        until(lambda: wanted <= {message.topic for message in cellar.heard[before:]}, "commands and states again")
+        until(lambda: cellar.is_on(CONE_COOLER), "the cooler on again")
+        assert daemon.end() == 0
+        assert "Traceback" not in daemon.log()

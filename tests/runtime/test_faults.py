@@ -1,0 +1,166 @@
+"""When the daemon itself fails: everything off first, then a clear end."""
+
+import asyncio
+import logging
+import socket
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from controller import runtime
+from controller.cli import main
+from controller.config import load_installation
+from controller.control.site import Site
+from controller.control.state import SiteState
+from controller.control.step import StepResult, step
+from controller.control.values import Action, Inputs
+from controller.historian.query import read_saved_state
+from controller.hmi.operator_socket import OperatorSocket
+from tests.runtime.daemons import CONE_COOLER, OUTPUTS, Cellar, Daemon, example_site, until
+from tests.servers import Mosquitto
+
+pytestmark = pytest.mark.servers
+
+START = Action("1", "cone-120", "start", {"batch": "Water", "setpoint_c": 8.0, "volume_l": 100.0}, "test")
+
+
+def step_until_cooling(cellar: Cellar, then: Callable[[], object]) -> Callable[[Site, SiteState, Inputs], StepResult]:
+    """The core, with a batch started at its first scan; `then` is called once the pump has heard its "on"."""
+
+    def scan(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
+        if "1" not in state.answers:
+            inputs = inputs._replace(actions=(START,))
+        if cellar.is_on(CONE_COOLER):
+            then()
+        return step(site, state, inputs)
+
+    return scan
+
+
+def test_a_bug_in_the_core_leaves_everything_off_and_the_state_on_disk(
+    tmp_path: Path,
+    server: Mosquitto,
+    cellar: Cellar,
+    monkeypatch: pytest.MonkeyPatch,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    def stumble() -> None:
+        raise ZeroDivisionError("a bug of this test")
+
+    monkeypatch.setattr(runtime, "step", step_until_cooling(cellar, stumble))
+    before = {topic: len(cellar.orders(topic)) for topic in OUTPUTS}
+    assert main(["run", "--site", str(example_site(tmp_path, server.port))]) == 1
+    until(lambda: not cellar.is_on(CONE_COOLER), "the pump's off")
+    assert all(len(cellar.orders(topic)) > before[topic] and not cellar.is_on(topic) for topic in OUTPUTS)
+    faults = [record for record in caplog.records if record.levelno >= logging.ERROR]
+    assert [record.getMessage() for record in faults] == [
+        "ended by a fault, everything was commanded off: a bug of this test"
+    ]
+    assert faults[0].exc_info is not None  # a bug is reported with its trace
+    saved = read_saved_state(tmp_path / "state" / "history.sqlite")
+    assert saved is not None
+    batch = saved.vessels["cone-120"].batch
+    assert batch is not None
+    assert batch.name == "Water"
+
+
+def test_the_failure_reaches_whoever_runs_the_service(
+    tmp_path: Path, server: Mosquitto, cellar: Cellar, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def stumble() -> None:
+        raise ZeroDivisionError("a bug of this test")
+
+    monkeypatch.setattr(runtime, "step", step_until_cooling(cellar, stumble))
+    service = runtime.Service(load_installation(example_site(tmp_path, server.port)))
+    with pytest.raises(BaseExceptionGroup) as group:
+        asyncio.run(service.run(asyncio.Event()))
+    assert group.value.subgroup(ZeroDivisionError) is not None
+    until(lambda: not cellar.is_on(CONE_COOLER), "the pump's off")
+
+
+def test_a_part_that_ends_by_itself_ends_the_daemon_with_everything_off(
+    tmp_path: Path,
+    server: Mosquitto,
+    cellar: Cellar,
+    monkeypatch: pytest.MonkeyPatch,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    over = asyncio.Event()
+
+    async def serve(self: OperatorSocket) -> None:
+        await over.wait()
+
+    monkeypatch.setattr(OperatorSocket, "serve", serve)
+    monkeypatch.setattr(runtime, "step", step_until_cooling(cellar, over.set))
+    assert main(["run", "--site", str(example_site(tmp_path, server.port))]) == 1
+    until(lambda: not cellar.is_on(CONE_COOLER), "the pump's off")
+    assert "serve ended while the service was running" in caplog.text
+
+
+def test_a_port_in_use_is_named_and_ends_the_daemon(tmp_path: Path, server: Mosquitto, cellar: Cellar) -> None:
+    site = example_site(tmp_path, server.port)
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        text = site.read_text()
+        http = text.index("http:")
+        began = text.index("port: ", http)
+        site.write_text(f"{text[:began]}port: {port}{text[text.index(chr(10), began) :]}")
+        with Daemon(site) as daemon:
+            assert daemon.process.wait(60) == 1
+            assert f"http: cannot listen on 127.0.0.1 port {port}" in daemon.log()
+            assert "choose another port or address" in daemon.log()
+            assert "Traceback" not in daemon.log()
+    assert not any(any(cellar.orders(topic)) for topic in OUTPUTS)
+
+
+def test_a_state_directory_too_deep_for_a_socket_is_named(tmp_path: Path, server: Mosquitto) -> None:
+    deep = "/".join(["a" * 40] * 3)  # a Unix socket's path has room for 107 bytes: unix(7)
+    with Daemon(example_site(tmp_path, server.port, ("state_dir: state ", f"state_dir: {deep} "))) as daemon:
+        assert daemon.process.wait(60) == 1
+        assert f"operators cannot be served at {tmp_path / deep}/operator.sock" in daemon.log()
+        assert "Traceback" not in daemon.log()
+
+
+def test_a_second_daemon_on_the_same_store_is_refused_and_disturbs_nothing(
+    tmp_path: Path, server: Mosquitto, cellar: Cellar
+) -> None:
+    site = example_site(tmp_path, server.port)
+    with Daemon(site) as first:
+        first.wait_until_scanning()
+        first.say("start", "cone-120", "--batch", "Water", "--setpoint", "8 C")
+        until(lambda: cellar.is_on(CONE_COOLER), "the cooler's on")
+        before = len(cellar.orders(CONE_COOLER))
+        with Daemon(site, 2) as second:
+            assert second.process.wait(60) == 1
+            assert "cannot run: " in second.log()
+            assert str(tmp_path / "state" / "history.sqlite") in second.log()
+            assert "nothing was changed" in second.log()
+            assert "Traceback" not in second.log()
+        assert first.healthz() == 200
+        assert first.say("status").returncode == 0
+        assert False not in cellar.orders(CONE_COOLER)[before:]
+        assert first.end() == 0
+
+
+def test_a_later_daemon_with_a_store_of_its_own_takes_over_and_the_earlier_stops_driving(
+    tmp_path: Path, server: Mosquitto, cellar: Cellar
+) -> None:
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    with Daemon(example_site(tmp_path, server.port)) as first:
+        first.wait_until_scanning()
+        first.say("start", "cone-120", "--batch", "Water", "--setpoint", "8 C")
+        until(lambda: cellar.is_on(CONE_COOLER), "the cooler's on")
+        with Daemon(example_site(elsewhere, server.port)) as second:
+            second.wait_until_scanning()
+            until(lambda: "another daemon drives this site" in first.log(), "the first's knowledge of the second")
+            assert first.healthz() == 503
+            until(lambda: not cellar.is_on(CONE_COOLER), "the second's first off")
+            before = {topic: len(cellar.orders(topic)) for topic in OUTPUTS}
+            assert first.end() == 0
+            assert {topic: len(cellar.orders(topic)) for topic in OUTPUTS} == before
+            assert second.healthz() == 200
+            assert second.end() == 0
