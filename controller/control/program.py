@@ -35,15 +35,12 @@ def entered(step: int, from_c: float) -> ProgramState:
 
 def setpoint_of(step: ProfileStep, position: ProgramState, limits: Limits) -> Setpoint:
     """The setpoint of the moment, never outside the vessel's hard limits (design rule 7)."""
-    if step.kind is StepKind.RAMP:
-        sought_c = _ramp_c(step, position)
-        low_c = high_c = sought_c
-    elif step.kind is StepKind.FREE_RISE:
+    if step.kind is StepKind.FREE_RISE:
         high_c = step.target_c
         low_c = min(high_c, step.floor_c if step.floor_c is not None else position.from_c)
-    else:
-        low_c = high_c = step.target_c
-    return Setpoint(clamped(low_c, limits), clamped(high_c, limits))
+        return Setpoint(clamped(low_c, limits), clamped(high_c, limits))
+    sought_c = clamped(_ramp_c(step, position) if step.kind is StepKind.RAMP else step.target_c, limits)
+    return Setpoint(sought_c, sought_c)
 
 
 def clamped(celsius: float, limits: Limits) -> float:

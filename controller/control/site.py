@@ -137,6 +137,12 @@ class Site:
     room: Probe | None
     profiles: Mapping[str, Profile] = field(default_factory=dict)
     manual_heat_over_mqtt: bool = False
+    probes: tuple[Probe, ...] = field(init=False, compare=False)  # all of them: vessels' by name, bath's, room's
+
+    def __post_init__(self) -> None:
+        wort = tuple(probe for vessel in self.vessels for probe in vessel.probes)
+        bath = self.bath.probes if self.bath else ()
+        object.__setattr__(self, "probes", wort + bath + ((self.room,) if self.room else ()))
 
     def vessel(self, name: str) -> Vessel | None:
         """The vessel of that name, or None."""

@@ -5,7 +5,7 @@ from enum import Enum
 from typing import NamedTuple
 
 from controller.control.course import Profile
-from controller.control.site import Output, Probe, Site, Vessel
+from controller.control.site import Output, Site, Vessel
 from controller.control.values import Drive, Estimate, Setpoint, Signal, Status
 
 STATE_VERSION = 1
@@ -163,14 +163,6 @@ NO_LOOP = LoopState()
 NO_ESTIMATE = Estimate(None, 0.0, 0.0, 0.0, 0.0, Drive.NOTHING, "no reading yet")
 
 
-def probes_of(site: Site) -> tuple[Probe, ...]:
-    """All probes of the site in a fixed order: vessels by name, bath, room."""
-    wort = tuple(probe for vessel in site.vessels for probe in vessel.probes)
-    bath = site.bath.probes if site.bath else ()
-    room = (site.room,) if site.room else ()
-    return wort + bath + room
-
-
 def initial_state(site: Site, now_s: float) -> SiteState:
     """The state of a plant that the service has never seen: every vessel idle, everything to be commanded off."""
     return SiteState(
@@ -181,7 +173,7 @@ def initial_state(site: Site, now_s: float) -> SiteState:
         outage_since_s=None,
         number=0,
         epoch=1,
-        signals={probe.tag: NEVER for probe in probes_of(site)},
+        signals={probe.tag: NEVER for probe in site.probes},
         vessels={vessel.name: _idle(vessel, now_s) for vessel in site.vessels},
         alarms={},
         bath_crash_pause=False,
@@ -215,7 +207,7 @@ def resumed_state(site: Site, saved: SiteState, now_s: float) -> SiteState:
         started=False,
         outage_since_s=now_s if saved.utc_s is not None else None,
         epoch=saved.epoch + 1,
-        signals={probe.tag: NEVER for probe in probes_of(site)},
+        signals={probe.tag: NEVER for probe in site.probes},
         vessels=vessels,
         alarms={key: alarm for key, alarm in saved.alarms.items() if key.partition("/")[0] in watched},
     )

@@ -14,14 +14,14 @@ from typing import NamedTuple
 from controller.control.chiller import Call, share
 from controller.control.drive import drive, due
 from controller.control.estimate import estimate
-from controller.control.follow import Course, Moment, follow
+from controller.control.follow import Moment, follow
 from controller.control.interlock import REGULATED
 from controller.control.loop import demand
 from controller.control.operate import operate
-from controller.control.site import Output, Site, Vessel
-from controller.control.state import LoopState, OutputState, SiteState, VesselState, probes_of
+from controller.control.site import Output, Site
+from controller.control.state import OutputState, SiteState, VesselState
 from controller.control.trust import trust
-from controller.control.values import Command, Demand, Estimate, Inputs, Record, RecordKind, Signal
+from controller.control.values import Command, Inputs, Record, RecordKind, Signal
 from controller.control.watch import Watch, watch_bath, watch_vessel
 
 GAP_SCANS = 3  # an interval longer than this many scans is a gap: loops start again without a bump
@@ -36,28 +36,18 @@ class StepResult(NamedTuple):
     records: tuple[Record, ...]
 
 
-class _Draft(NamedTuple):
-    """One vessel between demand and grant."""
-
-    vessel: Vessel
-    was: VesselState
-    signals: list[Signal]
-    wort: Estimate
-    course: Course
-    demand: Demand
-    loop: LoopState
-
-
 def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
     """Decide for all vessels at once. Any readings, however mad, give a status and never an exception."""
     records: list[Record] = []
     if inputs.now_s < state.now_s:  # time only ever moves forward
         inputs = inputs._replace(now_s=state.now_s)
-    state, moment = _moment(site, state, inputs)
+    moment, utc_s, outage_since_s = _moment(site, state, inputs)
+    if inputs.actions:
+        state = state._replace(now_s=inputs.now_s, utc_s=utc_s)
     for action in inputs.actions:
         state, answers = operate(site, state, action, inputs.utc_s)
         records += answers
-    signals = _trusted(site, state, inputs, moment, records)
+    signals = _trusted(site, state, inputs, records)
 
     drafts, calls = [], []
     for vessel in site.vessels:
@@ -67,7 +57,7 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
         course = follow(vessel, was, wort, moment, records)
         target = course.setpoint if course.condition in REGULATED else None
         wanted, loop = demand(vessel, course.mode, course.manual, target, wort, was.loop, was.applied_w, moment.dt_s)
-        drafts.append(_Draft(vessel, was, own, wort, course, wanted, loop))
+        drafts.append((vessel, was, own, wort, course, loop))
         calls.append(Call(vessel.name, wanted, wort.celsius, course.crashing))
 
     bath_signal = signals[site.bath.probes[0].tag] if site.bath and site.bath.probes else None
@@ -76,35 +66,34 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
     watch = Watch(state.alarms, moment, records)
     vessels: dict[str, VesselState] = {}
     commands: list[Command] = []
-    for draft, grant in zip(drafts, shares.grants, strict=True):
-        vessel, was, course = draft.vessel, draft.was, draft.course
-        driven = drive(
-            vessel, was, course, draft.wort, grant, draft.signals, moment, state.started, records
-        )
+    for (vessel, was, own, wort, course, loop), grant in zip(drafts, shares.grants, strict=True):
+        driven = drive(vessel, was, course, wort, grant, own, moment, state.started, records)
         number = state.number + len(commands)
         cooler = _sent(vessel.cooler, driven.cooler, number, state.epoch, inputs, commands)
         number = state.number + len(commands)
         heater = _sent(vessel.heater, driven.heater, number, state.epoch, inputs, commands)
         after = VesselState(
             was.in_service, course.condition, course.mode, was.batch, course.program, course.manual,
-            course.setpoint, draft.wort, draft.loop, cooler, heater, driven.applied_w,
+            course.setpoint, wort, loop, cooler, heater, driven.applied_w,
             course.settling_best_k, course.settling_since_s, was.off_since_s,
         )  # fmt: skip
-        watch_vessel(watch, vessel, after, draft.signals)
+        watch_vessel(watch, vessel, after, own)
         vessels[vessel.name] = after
     if site.bath:
         watch_bath(watch, site.bath, bath_signal)
 
     after_scan = SiteState(
-        state.version, inputs.now_s, state.utc_s, True, state.outage_since_s, state.number + len(commands),
+        state.version, inputs.now_s, utc_s, True, outage_since_s, state.number + len(commands),
         state.epoch, signals, vessels, watch.alarms, shares.crash_pause, state.answers,
     )  # fmt: skip
     return StepResult(after_scan, tuple(commands), tuple(records))
 
 
-def _moment(site: Site, state: SiteState, inputs: Inputs) -> tuple[SiteState, Moment]:
-    """When this scan happens. What the process slept through is found out when UTC is first trusted after
-    a restart; until then the last known UTC goes on with the service's own time."""
+def _moment(site: Site, state: SiteState, inputs: Inputs) -> tuple[Moment, float | None, float | None]:
+    """When this scan happens, the last known UTC, and since when an outage of unknown length is open.
+
+    What the process slept through is found out when UTC is first trusted after a restart; until then the last
+    known UTC goes on with the service's own time."""
     passed_s = inputs.now_s - state.now_s
     gap = passed_s > GAP_SCANS * site.scan_s
     outage_s = 0.0
@@ -118,16 +107,13 @@ def _moment(site: Site, state: SiteState, inputs: Inputs) -> tuple[SiteState, Mo
         outage_s += passed_s
         passed_s = min(passed_s, LONGEST_DT_SCANS * site.scan_s)
         outage_s -= passed_s
-    state = state._replace(now_s=inputs.now_s, utc_s=utc_s, outage_since_s=outage_since_s)
-    return state, Moment(inputs.now_s, inputs.utc_s, passed_s, gap, outage_s)
+    return Moment(inputs.now_s, inputs.utc_s, passed_s, gap, outage_s), utc_s, outage_since_s
 
 
-def _trusted(
-    site: Site, state: SiteState, inputs: Inputs, moment: Moment, records: list[Record]
-) -> Mapping[str, Signal]:
+def _trusted(site: Site, state: SiteState, inputs: Inputs, records: list[Record]) -> Mapping[str, Signal]:
     before = state.signals
     signals = {}
-    for probe in probes_of(site):
+    for probe in site.probes:
         last = before[probe.tag]
         signal = trust(probe, last, inputs.readings.get(probe.tag), inputs.now_s)
         signals[probe.tag] = signal
