@@ -10,7 +10,6 @@ import json
 import logging
 import os
 import re
-import signal
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -49,7 +48,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _run(arguments: argparse.Namespace) -> int:
     from controller.historian.faults import HistoryError
-    from controller.runtime import Service
+    from controller.runtime import Service, stop_on_signals
 
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s", stream=sys.stderr)
     logging.getLogger("uvicorn").setLevel(logging.WARNING)
@@ -59,8 +58,7 @@ def _run(arguments: argparse.Namespace) -> int:
 
     async def run() -> None:
         stop = asyncio.Event()
-        for number in (signal.SIGTERM, signal.SIGINT):
-            asyncio.get_running_loop().add_signal_handler(number, stop.set)
+        stop_on_signals(stop)
         await Service(installation).run(stop)
 
     try:
@@ -251,7 +249,7 @@ def _action_parsers(commands: "argparse._SubParsersAction[argparse.ArgumentParse
     )
     verb("confirm", "answer what the running step asks", _nothing)
     verb("gravity", "enter a gravity", _gravity).add_argument("gravity", help='such as 1.012 or "3.1 P"')
-    verb("og", "enter or correct the original gravity", _gravity).add_argument("gravity", help='such as 1.050')
+    verb("og", "enter or correct the original gravity", _gravity).add_argument("gravity", help="such as 1.050")
     acknowledge = verb("acknowledge", "acknowledge an alarm, or all of a vessel", _alarm)
     acknowledge.add_argument("alarm", nargs="?", default="", help="the alarm's name in the status")
 

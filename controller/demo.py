@@ -4,13 +4,13 @@ Only the clock and the broker's address differ from a real run. The cellar speak
 """
 
 import asyncio
-import signal
 import sys
 import tempfile
 from dataclasses import replace
 from pathlib import Path
 from time import monotonic
 
+import aiomqtt
 from rich.console import Console
 from rich.live import Live
 
@@ -27,7 +27,7 @@ from controller.hmi.live import HALF_DAY_S, event_line, live_view, plain_line, w
 from controller.hmi.recorder import Recorder
 from controller.hmi.summary import Tally, summaries, summary_text
 from controller.installation import Broker, Installation
-from controller.runtime import Service
+from controller.runtime import Service, stop_on_signals
 from controller.shipped import shipped_path
 
 REDRAW_S = 0.25
@@ -96,7 +96,7 @@ class Spectator:
 
 def run_demo(days: float, speed: float | None, chart: Path) -> int:
     """Run the demo for `days` of its own time, `speed` simulated seconds a second (None: as fast as it goes),
-    print the summary and write the chart. Exit code 0, or 1 if there is no broker or no place for the chart."""
+    print the summary and write the chart. Exit code 0, or 1 without a broker or a place for the chart."""
     spectator = Spectator(Console(soft_wrap=True))
     folder = chart.absolute().parent
     if not folder.is_dir() or chart.is_dir():
@@ -109,13 +109,17 @@ def run_demo(days: float, speed: float | None, chart: Path) -> int:
     except NoBroker as missing:
         print(missing, file=sys.stderr)
         return 1
+    except BaseExceptionGroup as faults:
+        if faults.split(aiomqtt.MqttError)[1] is not None:
+            raise
+        print("the demo's broker has gone away, and with it the demo", file=sys.stderr)
+        return 1
     return _conclude(spectator, chart)
 
 
 async def _play(directory: Path, duration_s: float, speed: float | None, spectator: Spectator) -> None:
     stop = asyncio.Event()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        asyncio.get_running_loop().add_signal_handler(number, stop.set)
+    stop_on_signals(stop)
     async with demo_broker(directory) as (program, broker):
         installation = demo_installation(broker, directory / "state")
         clock = PlantClock(broker)

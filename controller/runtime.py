@@ -6,6 +6,7 @@ out what it returned. A task that ends unexpectedly ends the daemon, with everyt
 
 import asyncio
 import logging
+import signal
 from collections import Counter
 from collections.abc import Callable, Coroutine, Iterable
 from contextlib import suppress
@@ -352,6 +353,13 @@ def _in_words(record: Record) -> str:
 def _where_each_stands(state: SiteState) -> str:
     batches = [f"{name}: {now.batch.name} {now.condition.value}" for name, now in state.vessels.items() if now.batch]
     return "; ".join(batches) or "no batches"
+
+
+def stop_on_signals(stop: asyncio.Event) -> None:
+    """Set `stop` on SIGTERM, Ctrl-C, and when the terminal is closed (unless nohup(1) says to stay)."""
+    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+        if number is not signal.SIGHUP or signal.getsignal(number) is not signal.SIG_IGN:
+            asyncio.get_running_loop().add_signal_handler(number, stop.set)
 
 
 def socket_path(state_dir: Path) -> Path:

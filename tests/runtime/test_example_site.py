@@ -44,10 +44,12 @@ def fed(port: int) -> Iterator[subprocess.Popen[bytes]]:
         pub.wait()
 
 
-def report(pub: subprocess.Popen[bytes]) -> None:
+def reported(pub: subprocess.Popen[bytes]) -> bool:
+    """Report all temperatures; True."""
     assert pub.stdin is not None
     pub.stdin.write(json.dumps(WORTS).encode() + b"\n")
     pub.stdin.flush()
+    return True
 
 
 def test_a_wort_warmer_than_its_setpoint_is_cooled_until_the_brewer_says_off(tmp_path: Path, server: Mosquitto) -> None:
@@ -57,12 +59,12 @@ def test_a_wort_warmer_than_its_setpoint_is_cooled_until_the_brewer_says_off(tmp
         fed(server.port) as pub,
         Daemon(example_site(tmp_path, server.port)) as daemon,
     ):
-        until(lambda: report(pub) or f"{CONE_COOLER} 0 OFF" in lines(heard), "the first off")
+        until(lambda: reported(pub) and f"{CONE_COOLER} 0 OFF" in lines(heard), "the first off")
         daemon.wait_until_scanning()
         assert f"{CONE_COOLER} 0 ON" not in lines(heard)
         started = daemon.say("start", "cone-120", "--batch", "Water", "--setpoint", "8 C", "--volume", "100 L")
         assert started.returncode == 0, started.stderr
-        until(lambda: report(pub) or f"{CONE_COOLER} 0 ON" in lines(heard), "the relay's ON")
+        until(lambda: reported(pub) and f"{CONE_COOLER} 0 ON" in lines(heard), "the relay's ON")
         before = lines(heard).count(f"{CONE_COOLER} 0 OFF")
         assert daemon.say("mode", "cone-120", "off").returncode == 0
         until(lambda: lines(heard).count(f"{CONE_COOLER} 0 OFF") > before, "the relay's OFF")
@@ -71,7 +73,7 @@ def test_a_wort_warmer_than_its_setpoint_is_cooled_until_the_brewer_says_off(tmp
         late = tmp_path / "late"
         with listening(server.port, late):  # a newcomer is given what the broker kept: no command is among it
             until(lambda: any(line.startswith("cellarhand/cellar/availability 1") for line in lines(late)), "retained")
-            report(pub)
+            reported(pub)
             until(lambda: any(line.startswith(PROBES) for line in lines(late)), "a live message")
             assert not [line for line in lines(late) if line.startswith(OUTPUTS) and " 1 " in line]
         assert daemon.end() == 0
@@ -89,16 +91,16 @@ def test_a_wort_colder_than_its_setpoint_is_heated_only_if_its_volume_is_known(
         fed(server.port) as pub,
         Daemon(example_site(tmp_path, server.port)) as daemon,
     ):
-        until(lambda: report(pub) or daemon.healthz() == 200, "the daemon's first scan")
+        until(lambda: reported(pub) and daemon.healthz() == 200, "the daemon's first scan")
         assert daemon.say("start", "cone-120", "--batch", "Unknown", "--setpoint", "24 C").returncode == 0
 
         def why() -> str:
-            report(pub)
+            reported(pub)
             return str(daemon.status()["vessels"]["cone-120"]["outputs"]["heater"]["reason"])
 
         until(lambda: why() == "no heat: the batch's volume is not known", "the reason in the status")
         assert daemon.say("packaged", "cone-120").returncode == 0
         say = daemon.say("start", "cone-120", "--batch", "Known", "--setpoint", "24 C", "--volume", "100 L")
         assert say.returncode == 0, say.stderr
-        until(lambda: report(pub) or f"{CONE_HEATER} 0 ON" in lines(heard), "the heater's ON")
+        until(lambda: reported(pub) and f"{CONE_HEATER} 0 ON" in lines(heard), "the heater's ON")
         assert f"{CONE_COOLER} 0 ON" not in lines(heard)
