@@ -78,7 +78,9 @@ def may_heat(
 def _why_not_cool(celsius: float | None, limit_c: float) -> str:
     if celsius is not None and celsius < limit_c:
         return "no cooling: the wort is near freezing or at its hard limit"
-    return "no cooling above 40 °C"
+    if celsius is not None and celsius > HOTTEST_TO_COOL_C:
+        return "no cooling above 40 °C"
+    return "no cooling: the signal is no number"
 
 
 def _protected(

@@ -64,9 +64,9 @@ def _on_off(
     """Two-position control with anticipation. Cooling starts half a deadband above the setpoint and stops half a
     deadband below, heating starts a whole deadband below and stops half of it below. What is still on its
     way from the coil counts as if it had arrived, and so for the heater, so that it never calls for the
-    opposite. The memory `integral_w` is what coil and heater still give."""
+    opposite."""
     deadband_k = vessel.loop.deadband_k
-    held_w = last.integral_w + (applied_w - last.integral_w) * dt_s / (HOLD_UP_S + dt_s)
+    held_w = last.held_w + (applied_w - last.held_w) * dt_s / (HOLD_UP_S + dt_s)
     coming_k = held_w * HOLD_UP_S / vessel.heat_capacity_j_per_k
     above_k = wort.cold_c + min(coming_k, 0.0) - setpoint.high_c
     below_k = setpoint.low_c - wort.warm_c - max(coming_k, 0.0)
@@ -78,7 +78,7 @@ def _on_off(
     elif (calling < 0 and above_k <= -0.5 * deadband_k) or (calling > 0 and below_k <= 0.5 * deadband_k):
         calling = 0
     heat_w = low_w if calling < 0 else high_w if calling > 0 else 0.0
-    return _reasoned(heat_w), LoopState(held_w, heat_w=heat_w, calling=calling, automatic=True)
+    return _reasoned(heat_w), LoopState(heat_w=heat_w, calling=calling, automatic=True, held_w=held_w)
 
 
 def _pid(

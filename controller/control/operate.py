@@ -25,6 +25,7 @@ from controller.control.values import Action, Record, RecordKind, Setpoint
 
 LONGEST_MANUAL_S = 24 * 3600.0  # design rule 9: a manual override has an end
 LOWEST_OG = 1.005  # below it there is nothing to ferment
+MOST_GRAVITIES = 1000
 KEPT_ANSWERS = 200
 LONGEST_TEXT = 200
 BATH = "bath"  # the one subject of alarms that is not a vessel
@@ -275,6 +276,8 @@ def _gravity(request: Request) -> Done:
     gravity = request.number("gravity", LOWEST_GRAVITY, HIGHEST_GRAVITY)
     if batch.og is not None and gravity > batch.og + 0.002:
         raise Refused(f"a gravity of {gravity:.3f} is above the OG of {batch.og:.3f}; correct the OG first")
+    if len(batch.gravities) >= MOST_GRAVITIES:
+        raise Refused(f"{batch.name} has {MOST_GRAVITIES} gravities already")
     reading = GravityReading(gravity, request.state.now_s, request.utc_s)
     changed = _with_freezing(batch._replace(gravities=(*batch.gravities, reading)))
     vessel = request.was._replace(batch=changed)

@@ -75,7 +75,8 @@ class Manual(NamedTuple):
 
 
 class LoopState(NamedTuple):
-    """Memory of one loop. `heat_w` is the last demand; `calling` the on/off loop's direction (-1, 0, +1)."""
+    """Memory of one loop. `heat_w` is the last demand, `calling` the direction of the last one (-1, 0, +1);
+    `held_w` is what coil and heater still give after they were switched off, as the on/off loop counts it."""
 
     integral_w: float = 0.0
     filtered_c: float | None = None
@@ -83,6 +84,7 @@ class LoopState(NamedTuple):
     heat_w: float = 0.0
     calling: int = 0
     automatic: bool = False
+    held_w: float = 0.0
 
 
 class OutputState(NamedTuple):

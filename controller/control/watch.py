@@ -85,9 +85,9 @@ def _watch_temperature(watch: Watch, vessel: Vessel, state: VesselState, told: S
     celsius = away_k = 0.0
     if known and state.estimate.celsius is not None and state.setpoint is not None:
         celsius, away_k = state.estimate.celsius, deviation_k(state.setpoint, state.estimate)
-        high = celsius > limits.high_c - (limits.deadband_k if watch.active(name, "high") else 0.0)
-        low = celsius < limits.low_c + (limits.deadband_k if watch.active(name, "low") else 0.0)
-        slack_k = limits.deadband_k if watch.active(name, "deviation") else 0.0
+        high = celsius > limits.high_c - (limits.deadband_k if "high" in told and watch.active(name, "high") else 0.0)
+        low = celsius < limits.low_c + (limits.deadband_k if "low" in told and watch.active(name, "low") else 0.0)
+        slack_k = limits.deadband_k if "deviation" in told and watch.active(name, "deviation") else 0.0
         drifted = state.mode is Mode.AUTO and abs(away_k) > limits.deviation_k - slack_k
     if high or "high" in told:
         text = f"{celsius:.1f} °C is above {limits.high_c:.1f} °C"

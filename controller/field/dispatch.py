@@ -31,6 +31,10 @@ class Dispatcher:
         self.failed: Counter[str] = Counter()
         self.last_failure: dict[str, str] = {}
 
+    def begin(self, epoch: int, number: int) -> None:
+        """Say where the numbers of this start begin, for an "off" that comes before the first command."""
+        self._newest = (epoch, number)
+
     def send(self, commands: Sequence[Command]) -> None:
         """Start to send each command; the outcome is in the counters. Needs a running event loop.
 
