@@ -21,6 +21,7 @@ from controller.control.values import Action
 from controller.hmi.words import Json
 
 LARGEST_LINE_BYTES = 65_536
+LONGEST_ID = 64
 
 
 class OperatorSocket:
@@ -110,7 +111,9 @@ class OperatorSocket:
 def _action(request: dict[str, object], who: str) -> Action | None:
     name, vessel, verb = request.get("id"), request.get("vessel"), request.get("do")
     expects, arguments = request.get("expects", ""), request.get("arguments", {})
-    if not (isinstance(name, str) and name and isinstance(vessel, str) and isinstance(verb, str)):
+    if not (isinstance(name, str) and isinstance(vessel, str) and isinstance(verb, str)):
+        return None
+    if not 0 < len(name) <= LONGEST_ID or not name.isprintable() or max(len(vessel), len(verb)) > LONGEST_ID:
         return None
     if not isinstance(expects, str) or not isinstance(arguments, dict):
         return None

@@ -94,7 +94,7 @@ def test_nothing_is_asked_of_a_cooler_or_heater_that_is_not_there(loop: object) 
 
 @pytest.mark.parametrize("fermenter", [ALE, TWO_POSITION])
 def test_inside_a_free_rise_nothing_is_asked_for(fermenter: Vessel) -> None:
-    before = LoopState(-120.0, 18.0, 0.0, -120.0, -1, True)  # the hold before it was cooling
+    before = LoopState(-120.0, 18.0, 0.0, -120.0, -1, True, -120.0)  # the hold before it was cooling
     for celsius in (17.1, 18.0, 19.0, 20.9):
         assert ask(celsius, before, -120.0, fermenter=fermenter, setpoint=RISE)[0].heat_w == 0.0
 
@@ -167,7 +167,7 @@ def test_an_on_off_loop_never_heats_away_the_cold_that_the_coil_still_holds(room
 
 
 def test_cooling_stops_early_by_what_the_coil_still_holds() -> None:
-    running = LoopState(-300.0, calling=-1, automatic=True)  # the coil gives 300 W, a quarter of an hour's worth
+    running = LoopState(held_w=-300.0, calling=-1, automatic=True)  # the coil gives 300 W, a quarter of an hour's worth
     coming_k = 300.0 * 900.0 / HEAT_CAPACITY_J_PER_K
     assert ask(19.0 - 0.15 + coming_k + 0.01, running, -300.0, fermenter=TWO_POSITION)[0].heat_w == -300.0
     assert ask(19.0 - 0.15 + coming_k - 0.01, running, -300.0, fermenter=TWO_POSITION)[0].heat_w == 0.0
