@@ -131,6 +131,7 @@ class Service:
         except BaseException:
             self._store.close()
             raise
+        self._dispatcher.begin(self.state.epoch, self.state.number)
         self._sampler = Sampler()
         self.clock = self._make_clock(self.state.now_s, self.state.utc_s)
 
