@@ -34,10 +34,9 @@ from controller.field.own_topics import (
 )
 from controller.historian.sampler import Sampler
 from controller.historian.store import Store, open_store
-from controller.hmi.metrics import ShellCounts
 from controller.hmi.operator_socket import OperatorSocket
+from controller.hmi.shell import Pulse, ShellCounts, View
 from controller.hmi.status import status_dict, vessel_dict
-from controller.hmi.web import Pulse, View, application, serve
 from controller.hmi.words import Json
 from controller.installation import Installation
 
@@ -146,8 +145,7 @@ class Service:
                 tasks.create_task(_endless(self._operator_socket().serve()), name="operators"),
             ]
             if self.installation.http_port is not None:
-                app = application(View(self._snapshot, self._counts, self._pulse, self.installation.units))
-                http = serve(app, self.installation.http_host, self.installation.http_port)
+                http = self._serve_http(self.installation.http_host, self.installation.http_port)
                 background.append(tasks.create_task(_endless(http), name="http"))
             try:
                 await self._scan_until(stop)
@@ -155,6 +153,15 @@ class Service:
                 await self._everything_off()
             for task in background:
                 task.cancel()
+
+    async def _serve_http(self, host: str, port: int) -> None:
+        """Page and metrics. Loaded only after the first scan: the first "off" must not wait for a web server."""
+        while not self._scans:
+            await asyncio.sleep(POLL_S)
+        from controller.hmi.web import application, serve
+
+        view = View(self._snapshot, self._counts, self._pulse, self.installation.units)
+        await serve(application(view), host, port)
 
     async def _scan_until(self, stop: asyncio.Event) -> None:
         scanning = asyncio.create_task(self._scan_forever(), name="scan")

@@ -3,6 +3,8 @@
 Gravities are specific gravities 20/20 °C and apparent, as a hydrometer shows them, from 0.98 to 1.18.
 """
 
+from functools import lru_cache
+
 from controller.control.fluids import interpolate
 
 LOWEST_GRAVITY = 0.98
@@ -33,6 +35,7 @@ _LANGE_ETHANOL = ((0.0, 0.0), (2.5, -1.0), (4.8, -2.0), (6.8, -3.0), (11.3, -5.0
                   (20.3, -10.6))  # fmt: skip
 
 
+@lru_cache(maxsize=256)  # a step that ends at an attenuation asks at every scan
 def plato_from_gravity(sg: float) -> float:
     """Degrees Plato (% w/w extract, apparent if there is alcohol) of specific gravity `sg` 20/20 °C, 0.98..1.18.
 

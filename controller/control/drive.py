@@ -3,7 +3,7 @@
 from typing import NamedTuple
 
 from controller.control.follow import Course, Moment
-from controller.control.interlock import REGULATED, freezing_limit_c, may_cool, may_heat
+from controller.control.interlock import PROTECTIVE_OFF, REGULATED, freezing_limit_c, may_cool, may_heat
 from controller.control.shaping import near_freezing_duty, shaped
 from controller.control.site import Output, Vessel
 from controller.control.state import Mode, OutputState, VesselState
@@ -37,34 +37,30 @@ def drive(
     cooler, heater = was.cooler, was.heater
     if not started:
         grant = Grant(0.0, START)
-    regulated = started and course.condition in REGULATED and course.mode is not Mode.OFF
+    batch, condition, mode, now_s = was.batch, course.condition, course.mode, moment.now_s
+    regulated = started and condition in REGULATED and mode is not Mode.OFF
     applied_w = 0.0
     if cooler is not None and vessel.cooler is not None:
         duty = -grant.heat_w / vessel.cooler.power_w if grant.heat_w < 0.0 else 0.0
         if duty > 0.0 or cooler.on:
-            limit_c = freezing_limit_c(vessel, was.batch)
-            duty = min(duty, near_freezing_duty(wort.cold_c, limit_c))
-            wish = shaped(vessel.cooler, cooler, duty, vessel.loop.cycle_s, moment.now_s, moment.dt_s)
-            veto = ""
-            if wish.on:
-                veto = may_cool(
-                    vessel, was.batch, course.condition, course.mode, signals, cooler, heater, moment.now_s
-                )
-            cooler = _switched(vessel, "cooler", wish, cooler, veto, grant.reason, regulated, moment, records)
+            duty = min(duty, near_freezing_duty(wort.cold_c, freezing_limit_c(vessel, batch)))
+            wish = shaped(vessel.cooler, cooler, duty, vessel.loop.cycle_s, now_s, moment.dt_s)
+            veto = may_cool(vessel, batch, condition, mode, signals, cooler, heater, now_s) if wish.on else ""
+            on = wish.on and not veto and regulated
+            reason = _reason(vessel.cooler, cooler, on, veto, duty > 0.0 and regulated, grant.reason, now_s)
+            cooler = _switched(vessel, "cooler", on, wish.owed_s, reason, cooler, veto, moment, records)
             applied_w = 0.0 if veto or not regulated else -duty * vessel.cooler.power_w
         else:
             cooler = _resting(cooler, grant.reason)
     if heater is not None and vessel.heater is not None:
         duty = grant.heat_w / vessel.heater.power_w if grant.heat_w > 0.0 else 0.0
         if duty > 0.0 or heater.on:
-            wish = shaped(vessel.heater, heater, duty, vessel.loop.cycle_s, moment.now_s, moment.dt_s)
-            veto = ""
-            if wish.on:
-                veto = may_heat(
-                    vessel, was.batch, course.condition, course.mode, signals, heater, cooler, moment.now_s
-                )
-            heater = _switched(vessel, "heater", wish, heater, veto, grant.reason, regulated, moment, records)
-            applied_w = applied_w if veto or not regulated else applied_w + duty * vessel.heater.power_w
+            wish = shaped(vessel.heater, heater, duty, vessel.loop.cycle_s, now_s, moment.dt_s)
+            veto = may_heat(vessel, batch, condition, mode, signals, heater, cooler, now_s) if wish.on else ""
+            on = wish.on and not veto and regulated
+            reason = _reason(vessel.heater, heater, on, veto, duty > 0.0 and regulated, grant.reason, now_s)
+            heater = _switched(vessel, "heater", on, wish.owed_s, reason, heater, veto, moment, records)
+            applied_w += 0.0 if veto or not regulated else duty * vessel.heater.power_w
         else:
             heater = _resting(heater, grant.reason)
     return Driven(cooler, heater, applied_w)
@@ -81,34 +77,37 @@ def _resting(state: OutputState, reason: str) -> OutputState:
     return state._replace(reason=reason, owed_s=0.0)
 
 
+def _reason(
+    output: Output, was: OutputState, on: bool, veto: str, waits: bool, because: str, now_s: float
+) -> str:
+    """Why the output is on or off; `waits` says that it is wanted and regulated."""
+    if on:
+        return was.reason if was.on else because
+    if veto:
+        return veto
+    if not waits:
+        return because
+    return PROTECTIVE_OFF if not was.on and now_s - was.since_s < output.shortest_off_s else "between pulses"
+
+
 def _switched(
     vessel: Vessel,
     name: str,
-    wish: OutputState,
+    on: bool,
+    owed_s: float,
+    reason: str,
     was: OutputState,
     veto: str,
-    wanted_because: str,
-    regulated: bool,
     moment: Moment,
     records: list[Record],
 ) -> OutputState:
-    on = wish.on and not veto and regulated
-    if on:
-        reason = wanted_because if not was.on else was.reason
-    elif veto:
-        reason = veto
-        if not was.on and was.reason != veto:
-            records.append(
-                Record(moment.now_s, moment.utc_s, vessel.name, RecordKind.LIMIT, name, "off", veto)
-            )
-    else:
-        reason = "between pulses" if regulated and wish.owed_s else wanted_because
+    now_s, utc_s = moment.now_s, moment.utc_s
     on_s = was.on_s + (moment.dt_s if was.on else 0.0)
-    ended_s = moment.now_s if was.on or on else was.ended_s
+    ended_s = now_s if was.on or on else was.ended_s
     if on == was.on:
-        return OutputState(on, was.since_s, was.sent_s, reason, wish.owed_s, ended_s, was.starts, on_s)
-    records.append(
-        Record(moment.now_s, moment.utc_s, vessel.name, RecordKind.OUTPUT, name, "on" if on else "off", reason)
-    )
-    unsent_s = min(was.sent_s, moment.now_s - 1.0)  # before the change, even if the last command is of this instant
-    return OutputState(on, moment.now_s, unsent_s, reason, wish.owed_s, ended_s, was.starts + on, on_s)
+        if veto and was.reason != veto:
+            records.append(Record(now_s, utc_s, vessel.name, RecordKind.LIMIT, name, "off", veto))
+        return OutputState(on, was.since_s, was.sent_s, reason, owed_s, ended_s, was.starts, on_s)
+    records.append(Record(now_s, utc_s, vessel.name, RecordKind.OUTPUT, name, "on" if on else "off", reason))
+    unsent_s = min(was.sent_s, now_s - 1.0)  # before the change, even if the last command is of this instant
+    return OutputState(on, now_s, unsent_s, reason, owed_s, ended_s, was.starts + on, on_s)

@@ -2,7 +2,7 @@
 
 from typing import NamedTuple
 
-from controller.control.course import Profile, ProfileStep
+from controller.control.course import Profile, ProfileStep, StepKind
 from controller.control.program import Wait, advance, entered, setpoint_of, unmet
 from controller.control.site import Vessel
 from controller.control.state import Batch, BatchState, Manual, Mode, ProgramState, VesselState
@@ -46,7 +46,7 @@ def follow(vessel: Vessel, was: VesselState, wort: Estimate, moment: Moment, rec
     crashing = False
     if condition is BatchState.RUNNING and batch is not None and batch.profile and program and setpoint:
         condition, program, setpoint = _profile(vessel, batch, batch.profile, program, setpoint, wort, moment, records)
-        crashing = batch.profile.steps[program.step].kind.value == "crash"
+        crashing = batch.profile.steps[program.step].kind is StepKind.CRASH
     mode, manual = was.mode, was.manual
     if mode is Mode.MANUAL and (manual is None or moment.now_s >= manual.until_s):
         mode, manual = Mode.AUTO, None
@@ -96,7 +96,7 @@ def _profile(
         if step.goes_on and Wait.CONFIRMATION not in waits:
             ended = "its longest time is over"
     if not ended:
-        return BatchState.RUNNING, program, setpoint_of(step, program, vessel.limits)
+        return BatchState.RUNNING, program, setpoint_of(step, program, vessel.limits, setpoint)
     records.append(_record(vessel, moment, step, "ended", ended))
     if program.step + 1 == len(profile.steps):
         why = "the last step has ended; regulates at the last setpoint until packaged"

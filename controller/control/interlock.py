@@ -15,6 +15,7 @@ HARD_LIMIT_SLACK_K = 0.3  # common practice, no source
 # Below this the wort is frozen or the probe lies; warming it is a person's decision.
 COLDEST_TO_HEAT_C = -5.0  # common practice, no source
 
+PROTECTIVE_OFF = "protective off time"
 REGULATED = (BatchState.RUNNING, BatchState.HELD, BatchState.COMPLETE, BatchState.STOPPED)
 
 
@@ -92,5 +93,5 @@ def _protected(
         if other.ended_s is not None and now_s - other.ended_s < vessel.loop.changeover_s:
             return f"change-over time after the {other_name}"
     if not state.on and now_s - state.since_s < output.shortest_off_s:
-        return "protective off time"
+        return PROTECTIVE_OFF
     return ""

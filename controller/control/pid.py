@@ -59,7 +59,7 @@ def pid_step(
     millisecond, changes nothing and asks for nothing but the integral.
     """
     if not (isfinite(measured_c) and isfinite(setpoint_c) and dt_s >= SHORTEST_INTERVAL_S):
-        kept = min(max(state.integral_w, gains.low_w), gains.high_w)
+        kept = _within(gains, state.integral_w)
         return state, kept, PidTerms(0.0, kept, 0.0)
     slope, derivative_w = state.slope_k_per_s, 0.0
     if gains.d_w_s_per_k and state.last_c is not None:
@@ -78,14 +78,20 @@ def pid_step(
     bare(measured_c, dt=dt_s)
     proportional_w, integral_w, _ = bare.components
     wanted_w = proportional_w + integral_w + derivative_w
-    output_w = min(max(wanted_w, gains.low_w), gains.high_w)
+    output_w = _within(gains, wanted_w)
     beyond = wanted_w - output_w
     if beyond * (integral_w - state.integral_w) > 0.0:
         integral_w = state.integral_w  # saturated: do not integrate further into the limit
     if applied_w is not None:
         integral_w += _back_calculation(gains, state, applied_w, proportional_w, dt_s)
-    integral_w = min(max(integral_w, gains.low_w), gains.high_w)
+    integral_w = _within(gains, integral_w)
     return PidState(integral_w, measured_c, slope), output_w, PidTerms(proportional_w, integral_w, derivative_w)
+
+
+def _within(gains: Gains, watts: float) -> float:
+    if watts < gains.low_w:
+        return gains.low_w
+    return gains.high_w if watts > gains.high_w else watts
 
 
 def bumpless(gains: Gains, measured_c: float, setpoint_c: float, output_w: float) -> PidState:
@@ -94,14 +100,14 @@ def bumpless(gains: Gains, measured_c: float, setpoint_c: float, output_w: float
     proportional_w = gains.p_w_per_k * (setpoint_c - measured_c)
     if not isfinite(proportional_w) or not gains.low_w < proportional_w < gains.high_w:
         return PidState(0.0, measured_c, 0.0)
-    integral_w = min(max(output_w - proportional_w, gains.low_w), gains.high_w)
+    integral_w = _within(gains, output_w - proportional_w)
     return PidState(integral_w, measured_c, 0.0)
 
 
 def _back_calculation(
     gains: Gains, state: PidState, applied_w: float, proportional_w: float, dt_s: float
 ) -> float:
-    asked_w = min(max(state.integral_w + proportional_w, gains.low_w), gains.high_w)
+    asked_w = _within(gains, state.integral_w + proportional_w)
     missing_w = applied_w - asked_w
     if abs(applied_w) >= abs(asked_w):  # all that was asked, or more
         return 0.0

@@ -33,13 +33,18 @@ def entered(step: int, from_c: float) -> ProgramState:
     return ProgramState(step, 0.0, 0.0, from_c)
 
 
-def setpoint_of(step: ProfileStep, position: ProgramState, limits: Limits) -> Setpoint:
-    """The setpoint of the moment, never outside the vessel's hard limits (design rule 7)."""
+def setpoint_of(
+    step: ProfileStep, position: ProgramState, limits: Limits, last: Setpoint | None = None
+) -> Setpoint:
+    """The setpoint of the moment, never outside the vessel's hard limits (design rule 7); `last` itself if it
+    has not moved."""
     if step.kind is StepKind.FREE_RISE:
         high_c = step.target_c
         low_c = min(high_c, step.floor_c if step.floor_c is not None else position.from_c)
         return Setpoint(clamped(low_c, limits), clamped(high_c, limits))
     sought_c = clamped(_ramp_c(step, position) if step.kind is StepKind.RAMP else step.target_c, limits)
+    if last is not None and last.low_c == sought_c == last.high_c:
+        return last
     return Setpoint(sought_c, sought_c)
 
 

@@ -14,6 +14,7 @@ SETTLE_AFTER_JUMP_S = 300.0  # common practice, no source
 PLAUSIBLE_LOW_C, PLAUSIBLE_HIGH_C = -10.0, 40.0  # common practice, no source
 # How near a reading must be to a code (power-on, disconnected) to be taken for it: half a 9-bit step.
 CODE_WIDTH_K = 0.02
+_FIT = (Status.GOOD, Status.MAINTENANCE, Status.OUT_OF_SPECIFICATION)
 
 
 def trust(probe: Probe, last: Signal, reading: Reading | None, now_s: float) -> Signal:
@@ -52,7 +53,7 @@ def trust(probe: Probe, last: Signal, reading: Reading | None, now_s: float) -> 
 
 def fit_to_drive(signal: Signal) -> bool:
     """Whether the signal may take part in driving anything: good, or maintenance required, or uncertain."""
-    return signal.status in (Status.GOOD, Status.MAINTENANCE, Status.OUT_OF_SPECIFICATION)
+    return signal.status in _FIT
 
 
 def _accepted(celsius: float, at_s: float, fit_again_s: float) -> Signal:

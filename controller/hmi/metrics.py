@@ -5,8 +5,7 @@ suffixes follow the OpenMetrics 1.0 specification; labels come from closed sets 
 """
 
 import re
-from collections.abc import Callable, Iterator, Mapping
-from typing import NamedTuple
+from collections.abc import Callable, Iterator
 
 from prometheus_client import CollectorRegistry
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, InfoMetricFamily
@@ -20,22 +19,11 @@ from controller.control.alarms import ACTIVE
 from controller.control.site import Site
 from controller.control.state import AlarmPhase, BatchState, Mode, OutputState, SiteState, VesselState
 from controller.control.values import Drive
+from controller.hmi.shell import ShellCounts, Snapshot
 from controller.hmi.words import STATUS_WORDS, deviation_k, number, trusted_c
-
-Snapshot = Callable[[], tuple[Site, SiteState] | None]
 
 _WORD = re.compile(r"[a-z][a-z0-9_ -]{0,39}")
 _VESSEL = ("site", "vessel")
-
-
-class ShellCounts(NamedTuple):
-    """What only the shell knows, since it started. `refused` counts messages by reason, each a
-    short constant of the code."""
-
-    scans: int
-    missed_scans: int
-    refused: Mapping[str, int]
-    broker_connected: bool
 
 
 class SnapshotCollector(Collector):

@@ -9,9 +9,7 @@ service manager's watchdog, which the scan itself feeds, comes first. Do not let
 import asyncio
 import contextlib
 import socket
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-from typing import NamedTuple
+from collections.abc import Iterator
 
 import uvicorn
 from starlette.applications import Starlette
@@ -20,32 +18,13 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from controller.hmi.metrics import ShellCounts, Snapshot, exposition, private_registry
+from controller.hmi.metrics import exposition, private_registry
+from controller.hmi.shell import Pulse, View
 from controller.hmi.status import status_dict
 from controller.hmi.words import Json, duration_text
 
 _LATE_SCANS = 3  # as many scan periods without a scan are a gap
 _HEADERS = {"Cache-Control": "no-store", "X-Content-Type-Options": "nosniff"}
-
-
-class Pulse(NamedTuple):
-    """How the shell is, at this moment. `since_scan_s` is None before the first scan; `undrivable` says why
-    outputs cannot be driven (session taken over, commands not accepted), or is "" when they can."""
-
-    since_scan_s: float | None
-    scan_s: float
-    broker_connected: bool
-    undrivable: str
-
-
-@dataclass(frozen=True, slots=True)
-class View:
-    """What the web sees of the shell: four questions, each answered at once and without waiting."""
-
-    snapshot: Snapshot
-    counts: Callable[[], ShellCounts]
-    pulse: Callable[[], Pulse]
-    units: str
 
 
 def health(pulse: Pulse) -> tuple[bool, Json]:
