@@ -77,9 +77,7 @@ def _resting(state: OutputState, reason: str) -> OutputState:
     return state._replace(reason=reason, owed_s=0.0)
 
 
-def _reason(
-    output: Output, was: OutputState, on: bool, veto: str, waits: bool, because: str, now_s: float
-) -> str:
+def _reason(output: Output, was: OutputState, on: bool, veto: str, waits: bool, because: str, now_s: float) -> str:
     """Why the output is on or off; `waits` says that it is wanted and regulated."""
     if on:
         return was.reason if was.on else because

@@ -25,8 +25,14 @@ def freezing_limit_c(vessel: Vessel, batch: Batch | None) -> float:
 
 
 def may_cool(
-    vessel: Vessel, batch: Batch | None, condition: BatchState, mode: Mode, signals: list[Signal],
-    cooler: OutputState, heater: OutputState | None, now_s: float,
+    vessel: Vessel,
+    batch: Batch | None,
+    condition: BatchState,
+    mode: Mode,
+    signals: list[Signal],
+    cooler: OutputState,
+    heater: OutputState | None,
+    now_s: float,
 ) -> str:
     """The missing permit of the cooler, or "" if it may be on."""
     if condition not in REGULATED:
@@ -49,8 +55,14 @@ def may_cool(
 
 
 def may_heat(
-    vessel: Vessel, batch: Batch | None, condition: BatchState, mode: Mode, signals: list[Signal],
-    heater: OutputState, cooler: OutputState | None, now_s: float,
+    vessel: Vessel,
+    batch: Batch | None,
+    condition: BatchState,
+    mode: Mode,
+    signals: list[Signal],
+    heater: OutputState,
+    cooler: OutputState | None,
+    now_s: float,
 ) -> str:
     """The missing permit of the heater, or "" if it may be on."""
     if condition not in REGULATED or batch is None:

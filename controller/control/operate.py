@@ -156,8 +156,13 @@ def _start(request: Request) -> Done:
     volume_l = request.optional_number("volume_l", 0.01, request.vessel.volume_l)
     batch = Batch(name, og, volume_l, request.text("yeast", ""), None, now_s, request.utc_s)
     fresh = was._replace(
-        in_service=True, mode=Mode.AUTO, manual=None, loop=NO_LOOP, off_since_s=None,
-        settling_best_k=1e9, settling_since_s=now_s,
+        in_service=True,
+        mode=Mode.AUTO,
+        manual=None,
+        loop=NO_LOOP,
+        off_since_s=None,
+        settling_best_k=1e9,
+        settling_since_s=now_s,
     )
     limits = request.vessel.limits
     if "profile" not in request.action.arguments:
@@ -186,8 +191,16 @@ def _start(request: Request) -> Done:
 def _packaged(request: Request) -> Done:
     batch = request.batch()
     vessel = request.was._replace(
-        in_service=False, condition=BatchState.IDLE, mode=Mode.AUTO, batch=None, program=None, manual=None,
-        setpoint=None, loop=NO_LOOP, settling_best_k=None, off_since_s=None,
+        in_service=False,
+        condition=BatchState.IDLE,
+        mode=Mode.AUTO,
+        batch=None,
+        program=None,
+        manual=None,
+        setpoint=None,
+        loop=NO_LOOP,
+        settling_best_k=None,
+        off_since_s=None,
     )
     answer = f"{batch.name} is packaged; {request.vessel.name} is out of service (cleaning) until the next batch"
     return Done(vessel, answer, RecordKind.BATCH, batch.name, "packaged")
@@ -201,7 +214,9 @@ def _setpoint(request: Request) -> Done:
     target_c = _within(request.vessel.limits, request.number("celsius", -10.0, 50.0))
     condition = BatchState.STOPPED if was.condition is BatchState.ABORTED else was.condition
     vessel = was._replace(
-        condition=condition, setpoint=Setpoint(target_c, target_c), settling_best_k=1e9,
+        condition=condition,
+        setpoint=Setpoint(target_c, target_c),
+        settling_best_k=1e9,
         settling_since_s=request.state.now_s,
     )
     return Done(vessel, f"setpoint {target_c:.1f} °C", RecordKind.STATE, "setpoint", f"{target_c:.2f}")

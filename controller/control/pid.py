@@ -104,9 +104,7 @@ def bumpless(gains: Gains, measured_c: float, setpoint_c: float, output_w: float
     return PidState(integral_w, measured_c, 0.0)
 
 
-def _back_calculation(
-    gains: Gains, state: PidState, applied_w: float, proportional_w: float, dt_s: float
-) -> float:
+def _back_calculation(gains: Gains, state: PidState, applied_w: float, proportional_w: float, dt_s: float) -> float:
     asked_w = _within(gains, state.integral_w + proportional_w)
     missing_w = applied_w - asked_w
     if abs(applied_w) >= abs(asked_w):  # all that was asked, or more

@@ -33,9 +33,7 @@ def entered(step: int, from_c: float) -> ProgramState:
     return ProgramState(step, 0.0, 0.0, from_c)
 
 
-def setpoint_of(
-    step: ProfileStep, position: ProgramState, limits: Limits, last: Setpoint | None = None
-) -> Setpoint:
+def setpoint_of(step: ProfileStep, position: ProgramState, limits: Limits, last: Setpoint | None = None) -> Setpoint:
     """The setpoint of the moment, never outside the vessel's hard limits (design rule 7); `last` itself if it
     has not moved."""
     if step.kind is StepKind.FREE_RISE:

@@ -68,9 +68,7 @@ def test_which_action_leads_from_which_state_where(condition: BatchState, verb: 
     assert ale(result.state).condition is (wanted or condition)
 
 
-@pytest.mark.parametrize(
-    ("condition", "cools"), [(I, False), (R, True), (H, True), (C, True), (S, True), (A, False)]
-)
+@pytest.mark.parametrize(("condition", "cools"), [(I, False), (R, True), (H, True), (C, True), (S, True), (A, False)])
 def test_what_each_state_does_with_the_outputs(condition: BatchState, cools: bool) -> None:
     """Idle and aborted: everything off. Running, held, complete, stopped: regulate."""
     cellar = cellar_with(SHORT)

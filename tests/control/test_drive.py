@@ -50,8 +50,10 @@ def driven(
 ) -> tuple[OutputState, OutputState, float, list[Record]]:
     """Cooler, heater, applied watts and records after one scan with this grant."""
     records: list[Record] = []
-    was = initial_state(CELLAR, 0.0).vessels["ale"]._replace(
-        condition=condition, mode=mode, batch=batch, cooler=cooler, heater=heater
+    was = (
+        initial_state(CELLAR, 0.0)
+        .vessels["ale"]
+        ._replace(condition=condition, mode=mode, batch=batch, cooler=cooler, heater=heater)
     )
     wort = Estimate(celsius, celsius, celsius, 0.0, celsius, Drive.BOTH, "")
     course = Course(condition, mode, None, None, Setpoint(19.0, 19.0), None, 0.0, False)

@@ -30,9 +30,7 @@ def wort(celsius: float | None, drive: Drive = Drive.BOTH, *, cold_c: float = 0.
     return Estimate(celsius, cold_c or here_c, warm_c or here_c, 0.0, here_c, drive, "")
 
 
-def later(
-    step: ProfileStep, position: ProgramState, celsius: float | None, dt_s: float, **more
-) -> ProgramState:
+def later(step: ProfileStep, position: ProgramState, celsius: float | None, dt_s: float, **more) -> ProgramState:
     setpoint = setpoint_of(step, position, LIMITS)
     return advance(step, position, setpoint, wort(celsius, **more), dt_s, gap=False)
 
@@ -69,9 +67,7 @@ def test_a_ramp_over_three_days_is_halfway_after_a_day_and_a_half() -> None:
     assert setpoint_of(ramp, halfway, LIMITS).low_c == pytest.approx(20.0)
 
 
-@given(
-    st.floats(0.0, 30.0), st.floats(0.0, 30.0), st.sampled_from(["rate", "over"]), st.floats(0.1, 10.0)
-)
+@given(st.floats(0.0, 30.0), st.floats(0.0, 30.0), st.sampled_from(["rate", "over"]), st.floats(0.1, 10.0))
 def test_every_ramp_arrives_at_its_target_to_the_last_bit_and_ends(
     from_c: float, target_c: float, by: str, size: float
 ) -> None:

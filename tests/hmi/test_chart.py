@@ -135,8 +135,8 @@ def test_near_events_share_a_sign_and_an_alarm_is_never_hidden_by_another_kind()
     crowded = trace("ale")
     crowded.marks[:] = [Mark(DAY, "action", "one"), Mark(DAY + 60, "alarm", "two"), Mark(9 * DAY, "state", "three")]
     html = page(crowded)
-    assert '!<sub>1–2</sub>' in html
-    assert '•<sub>3</sub>' in html
+    assert "!<sub>1–2</sub>" in html
+    assert "•<sub>3</sub>" in html
 
 
 def luminance(colour: str) -> float:
