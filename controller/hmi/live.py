@@ -92,7 +92,7 @@ def surroundings_line(site: Site, state: SiteState, units: str) -> str:
 
 _NEWS = (RecordKind.STEP, RecordKind.STATE, RecordKind.MODE, RecordKind.LIMIT, RecordKind.HEALTH)
 _HEADINGS = {RecordKind.HEALTH: "probe", RecordKind.LIMIT: "interlock:"}
-_ALARM_NEWS = (AlarmPhase.UNACKNOWLEDGED.value, AlarmPhase.RETURNED.value, AlarmPhase.NORMAL.value)
+_ALARM_NEWS = (AlarmPhase.UNACKNOWLEDGED.value, AlarmPhase.RETURNED.value)
 
 
 def _vessel_lines(vessel: Json, units: str) -> list[Text]:
