@@ -135,6 +135,11 @@ def _is_on(payload: bytes) -> bool:
     return bool(json.loads(payload)["on"])
 
 
+def _hear_hang_ups() -> None:
+    """In the child: a test run under nohup ignores hang-ups, and so would the daemon that inherits it."""
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)
+
+
 class Daemon:
     """`cellarhand run` as a child process, its log in a file, and its command line."""
 
@@ -142,7 +147,9 @@ class Daemon:
         self.site = site
         self._log = site.parent / f"daemon{number}.log"
         with self._log.open("ab") as log:
-            self.process = subprocess.Popen(_words("run", "--site", site), stderr=log, stdout=log, env=_environment())
+            self.process = subprocess.Popen(
+                _words("run", "--site", site), stderr=log, stdout=log, env=_environment(), preexec_fn=_hear_hang_ups
+            )
 
     def __enter__(self) -> "Daemon":
         return self

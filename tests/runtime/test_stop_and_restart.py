@@ -34,7 +34,7 @@ def cooling(daemon: Daemon, cellar: Cellar, vessel: str, topic: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "how", [signal.SIGTERM, signal.SIGINT], ids=["SIGTERM", "Ctrl-C"]
+    "how", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP], ids=["SIGTERM", "Ctrl-C", "terminal closed"]
 )
 def test_a_polite_end_commands_everything_off_and_saves(
     tmp_path: Path, server: Mosquitto, cellar: Cellar, how: signal.Signals
