@@ -150,11 +150,10 @@ def _conclude(spectator: Spectator, chart: Path) -> int:
         print("the demo ended before anything happened", file=sys.stderr)
         return 1
     spectator.console.print(summary_text(spectator.tally), markup=False, highlight=False)
-    days = (state.now_s - spectator.begin_s) / DAY_S
     page = chart_html(
         ChartRun(
             title="Three fermentations on one glycol bath",
-            subtitle=f"{days:.1f} days of a simulated cellar, regulated over MQTT.",
+            subtitle="A simulated cellar, regulated over MQTT.",
             from_s=spectator.begin_s,
             to_s=state.now_s,
             traces=list(spectator.recorder.traces.values()),
