@@ -10,11 +10,6 @@ from controller.control.fluids import interpolate
 LOWEST_GRAVITY = 0.98
 HIGHEST_GRAVITY = 1.18
 
-# J per kg of real extract fermented. R. Barth, citing Farber & Barth, Mastering Brewing Science (2019) p. 286, and
-# Williams, Am. J. Enol. Vitic. 33 (1982) 149. Other published figures go up to 652 kJ/kg; 1217 kJ/kg, also in print,
-# is about twice what the enthalpies of formation allow.
-HEAT_PER_KG_EXTRACT_J = 560_000.0
-
 # Balling: 2.0665 g of extract give 1 g of ethanol, 0.9565 g of CO2 and 0.11 g of yeast, dry. Source: Nielsen,
 # Kristiansen, Krieger Lassen and Erikstrøm, "Balling's Formula", Scandinavian School of Brewing.
 _EXTRACT_PER_ALCOHOL = 2.0665

@@ -1,4 +1,4 @@
-"""What glycol, wort and water do: freezing point of the bath, heat capacity of the wort, density of water."""
+"""What glycol, wort and water do: freezing point of the bath, heat capacity of the wort."""
 
 from collections.abc import Sequence
 from typing import NamedTuple
@@ -96,15 +96,3 @@ def wort_heat_capacity(plato: float, celsius: float) -> float:
     if not -5.0 <= celsius <= 105.0:
         raise ValueError(f"wort temperature is -5 C to 105 C, not {celsius} C")
     return 4186.8 * (1.0 - (0.6 - 0.0018 * celsius) * plato / 100.0)
-
-
-def water_density(celsius: float) -> float:
-    """Density in kg/m3 of air-free water at `celsius` and one atmosphere, 0..40 °C, else ValueError.
-
-    Source: M. Tanaka et al., "Recommended table for the density of water between 0 °C and 40 °C", Metrologia 38
-    (2001) 301-309, the formula adopted by the CIPM. A wort of specific gravity S (20/20) weighs S times the
-    water of 20 °C.
-    """
-    if not 0.0 <= celsius <= 40.0:
-        raise ValueError(f"water density is known from 0 C to 40 C, not at {celsius} C")
-    return 999.974950 * (1.0 - (celsius - 3.983035) ** 2 * (celsius + 301.797) / (522528.9 * (celsius + 69.34881)))

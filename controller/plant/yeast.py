@@ -4,7 +4,10 @@ import math
 
 from controller.plant.specs import Yeast
 
-HEAT_J_PER_KG = 560e3  # real extract fermented: Farber & Barth, Mastering Brewing Science (2019), p. 286
+# Per kg of real extract fermented. R. Barth, citing Farber & Barth, Mastering Brewing Science (2019) p. 286, and
+# Williams, Am. J. Enol. Vitic. 33 (1982) 149. Other published figures go up to 652 kJ/kg; 1217 kJ/kg, also in print,
+# is about twice what the enthalpies of formation allow.
+HEAT_J_PER_KG = 560e3
 EXTRACT_PER_ETHANOL = 2.0665  # Balling: 2.0665 g extract -> 1 g ethanol + 0.9565 g CO2 + 0.11 g yeast
 LEAVES_SHARE = (0.9565 + 0.11) / EXTRACT_PER_ETHANOL  # of fermented extract, as gas and as yeast
 GAS_CONSTANT = 8.314462  # J/(mol K), CODATA

@@ -1,12 +1,10 @@
-"""Heat capacity of wort, density of water and heat of fermentation, held against CoolProp and tables."""
-
-import math
+"""Heat capacity of wort and heat of fermentation, held against CoolProp and tables."""
 
 import pytest
 from CoolProp.CoolProp import PropsSI
 
-from controller.control.beer import HEAT_PER_KG_EXTRACT_J
-from controller.control.fluids import water_density, wort_heat_capacity
+from controller.control.fluids import wort_heat_capacity
+from controller.plant.yeast import HEAT_J_PER_KG
 
 
 @pytest.mark.parametrize("celsius", [2.0, 10.0, 20.0, 40.0, 80.0])
@@ -29,32 +27,14 @@ def test_wort_is_within_three_percent_of_the_engineers_reference_sheet() -> None
     assert wort_heat_capacity(12.0, 20.0) == pytest.approx(3790, rel=0.035)
 
 
-@pytest.mark.parametrize("celsius", [0.01, 2.0, 3.98, 5.0, 10.0, 15.556, 18.0, 20.0, 25.0, 40.0])
-def test_water_weighs_what_iapws_says(celsius: float) -> None:
-    # Source: CoolProp, Water (IAPWS-95), 101.325 kPa.
-    assert water_density(celsius) == pytest.approx(PropsSI("D", "T", celsius + 273.15, "P", 101325, "Water"), abs=0.002)
-
-
-def test_water_is_heaviest_near_four_degrees() -> None:
-    # Source: IAPWS-95, density maximum at 3.98 °C: below it the cold wort rises to the top.
-    assert water_density(3.98) > water_density(3.5)
-    assert water_density(3.98) > water_density(4.5)
-
-
 def test_a_kilogram_of_extract_gives_the_heat_that_the_enthalpies_of_formation_allow() -> None:
     # Source: CRC Handbook, enthalpies of formation in kJ/mol: glucose(s) -1273.3, ethanol(l) -277.6, CO2(g) -393.5;
     # from memory, NBS tables 1982: dissolving glucose +11, mixing ethanol into water -10.1.
     dissolved = 2 * (-277.6 - 10.1) + 2 * -393.5 - (-1273.3 + 11.0)
-    assert pytest.approx(-dissolved / 0.18016 * 1000, rel=0.02) == HEAT_PER_KG_EXTRACT_J
+    assert pytest.approx(-dissolved / 0.18016 * 1000, rel=0.02) == HEAT_J_PER_KG
 
 
 @pytest.mark.parametrize(("plato", "celsius"), [(-0.1, 20.0), (41.0, 20.0), (12.0, -6.0), (12.0, 110.0)])
 def test_wort_that_cannot_be_is_refused(plato: float, celsius: float) -> None:
     with pytest.raises(ValueError, match="wort"):
         wort_heat_capacity(plato, celsius)
-
-
-@pytest.mark.parametrize("celsius", [-1.0, 41.0, math.nan])
-def test_water_beyond_the_formula_is_refused(celsius: float) -> None:
-    with pytest.raises(ValueError, match="0 C to 40 C"):
-        water_density(celsius)
