@@ -16,7 +16,7 @@ import aiomqtt
 from controller.control.values import Action, Command
 from controller.field.link import Link
 from controller.field.own_topics import ROOT
-from controller.field.session import acknowledge_at_once, socket_options
+from controller.field.session import SteadyClient, socket_options
 from controller.installation import Broker, Installation
 from controller.plant.brewer import Brewer, Plan
 from controller.plant.cellar import Cellar, demo_cellar
@@ -37,7 +37,7 @@ DEMO_PLANS = (
 
 
 def _client(broker: Broker, name: str) -> aiomqtt.Client:
-    client = aiomqtt.Client(
+    return SteadyClient(
         broker.host,
         broker.port,
         username=broker.user,
@@ -51,8 +51,6 @@ def _client(broker: Broker, name: str) -> aiomqtt.Client:
         socket_options=socket_options(),
         logger=LIBRARY_LOG,
     )
-    acknowledge_at_once(client._client)
-    return client
 
 
 class PlantClock:

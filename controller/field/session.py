@@ -68,7 +68,38 @@ def drop_oldest_queue(on_drop: Callable[[], None]) -> type[asyncio.Queue[aiomqtt
     return DropOldest
 
 
-class Session(aiomqtt.Client):
+class SteadyClient(aiomqtt.Client):
+    """aiomqtt's client, with packets acknowledged at once, and with sockets that are watched only while they are open.
+
+    The library asks the event loop for that from another thread or at the loop's next turn. A connection that is lost
+    meanwhile has closed its socket by then, and its number may already be another's.
+    """
+
+    def __init__(self, *arguments: Any, **named: Any) -> None:
+        super().__init__(*arguments, **named)
+        acknowledge_at_once(self._client)
+
+    def _on_socket_open(self, client: Client, userdata: Any, sock: Any) -> None:
+        watch = super()._on_socket_open
+        self._loop.call_soon_threadsafe(_if_open, sock, lambda: watch(client, userdata, sock))
+
+    def _on_socket_register_write(self, client: Client, userdata: Any, sock: Any) -> None:
+        def write() -> None:
+            try:
+                client.loop_write()
+            except Exception as error:  # the connection broke: it ends like any other lost one
+                if not self._disconnected.done():
+                    self._disconnected.set_exception(error)
+
+        self._loop.call_soon_threadsafe(_if_open, sock, lambda: self._loop.add_writer(sock.fileno(), write))
+
+
+def _if_open(sock: Any, act: Callable[[], object]) -> None:
+    if sock.fileno() >= 0:
+        act()
+
+
+class Session(SteadyClient):
     """One connection attempt and, if it succeeds, the connection. Clean session, last will `OFFLINE` retained."""
 
     def __init__(
@@ -102,7 +133,6 @@ class Session(aiomqtt.Client):
             socket_options=socket_options(),
         )
         self._client.connect_timeout = TIMEOUT_S
-        acknowledge_at_once(self._client)
         self._abandoned = False
         self._slots = asyncio.Semaphore(MOST_UNDER_WAY)
         self._unacknowledged: dict[int, asyncio.Future[ReasonCode]] = {}

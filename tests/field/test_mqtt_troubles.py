@@ -5,6 +5,7 @@ import logging
 import os
 import signal
 import socket
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from controller.control.values import Command
 from controller.field.dispatch import Dispatcher
 from controller.field.link import Arrived, LinkDown
 from controller.field.mqtt import explain, longest_pause_s
+from controller.field.session import SteadyClient
 from controller.installation import Actuator, Broker
 from tests.field.connection import linked, listener, running, stranger, until
 from tests.servers import Mosquitto, broker, free_port, iotcore_broker
@@ -60,6 +62,32 @@ def test_after_a_power_cut_of_the_broker_readings_flow_again_and_no_command_is_r
                 assert COOLER.topic not in {message.topic.value for message in device}
 
     asyncio.run(main())
+
+
+def noise_of_a_socket_closed_before_the_loop_looks(make: Callable[..., aiomqtt.Client]) -> list[object]:
+    """What asyncio complains of when the library wants to write, and the connection is gone a moment later."""
+    noise: list[object] = []
+
+    async def main() -> None:
+        asyncio.get_running_loop().set_exception_handler(lambda loop, context: noise.append(context))
+        client = make("127.0.0.1")
+        ours, theirs = socket.socketpair()
+        client._on_socket_register_write(client._client, None, ours)
+        client._on_socket_open(client._client, None, ours)
+        ours.close()
+        theirs.close()
+        for _ in range(5):
+            await asyncio.sleep(0)
+        if client._misc_task is not None:
+            client._misc_task.cancel()
+
+    asyncio.run(main())
+    return noise
+
+
+def test_a_connection_lost_while_the_library_wants_to_write_makes_no_noise() -> None:
+    assert noise_of_a_socket_closed_before_the_loop_looks(aiomqtt.Client), "the library has been mended"
+    assert not noise_of_a_socket_closed_before_the_loop_looks(SteadyClient)
 
 
 def test_a_server_that_never_answers_costs_one_socket_however_often_it_is_tried(hasty: None) -> None:
