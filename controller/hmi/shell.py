@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import NamedTuple
 
 from controller.control.site import Site
@@ -10,14 +11,31 @@ from controller.control.state import SiteState
 Snapshot = Callable[[], tuple[Site, SiteState] | None]
 
 
+class StoreCounts(NamedTuple):
+    """How the store is. `healthy`: the last attempt to write has succeeded; the counts are since the start."""
+
+    healthy: bool = True
+    failures: int = 0
+    waiting_records: int = 0
+    lost_records: int = 0
+    dropped_samples: int = 0
+
+
 class ShellCounts(NamedTuple):
     """What only the shell knows, since it started. `refused` counts messages by reason, each a
-    short constant of the code."""
+    short constant of the code; `dropped` messages from the broker that newer ones pushed out, `publish_failures`
+    messages that did not get through to it; `told` messages to people by outcome, each a short constant of the
+    code; `reloads` how often the files were read again, by outcome ("applied", "refused")."""
 
     scans: int
     missed_scans: int
     refused: Mapping[str, int]
     broker_connected: bool
+    dropped: int = 0
+    publish_failures: int = 0
+    store: StoreCounts = StoreCounts()
+    told: Mapping[str, int] = MappingProxyType({})
+    reloads: Mapping[str, int] = MappingProxyType({})
 
 
 class Pulse(NamedTuple):
