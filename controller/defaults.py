@@ -5,10 +5,17 @@ Defaults of single figures of probes and outputs (sensor range, lifetimes, short
 
 from controller.control.fluids import wort_heat_capacity
 from controller.control.site import Loop, LoopKind
+from controller.installation import History
 
 SCAN_S = 5.0  # design of this service
 BROKER_PORT = 1883  # IANA registry: mqtt
+BROKER_TLS_PORT = 8883  # IANA registry: secure-mqtt
 HTTP_HOST = "127.0.0.1"  # the page has no login; nobody else's machine sees it unless the file says so
+
+# How long to remember; a choice of this service.
+SAMPLE_S = History().sample_s
+KEEP_SAMPLES_S = History().keep_samples_s
+KEEP_MINUTES_S = History().keep_minutes_s
 
 # Common practice, no source, from here to the next comment.
 FREEZE_MARGIN_K = 0.5  # wort above its freezing point
@@ -25,6 +32,7 @@ ALARM_BEYOND_LIMIT_K = 1.0  # outside the hard limits, so that a setpoint at a l
 ALARM_LIMIT_DELAY_S = 5 * 60.0
 ALARM_DEADBAND_K = 0.2
 ALARM_REMINDER_S = 12 * 3600.0
+HEARTBEAT_S = 300.0
 REPORTS_MISSED = 3.0  # a probe is quiet after so many missed reports
 STEP_TOLERANCE_K = 0.5
 

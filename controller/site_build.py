@@ -1,8 +1,7 @@
-"""Checked models of a site file to the core's figures and the shell's; and what is allowed but worth a warning."""
+"""Checked models of a site file to the core's figures and the shell's."""
 
 from collections.abc import Mapping
 from dataclasses import replace
-from ipaddress import ip_address
 
 from controller import defaults
 from controller.control.course import Profile
@@ -20,11 +19,23 @@ from controller.control.site import (
     Site,
     Vessel,
 )
-from controller.installation import Actuator, Broker, Installation, Source
-from controller.site_models import BathPart, BrokerPart, SitePart
+from controller.display import Display
+from controller.installation import (
+    Actuator,
+    Broker,
+    Heartbeat,
+    History,
+    Installation,
+    Notifications,
+    Source,
+    Target,
+    Tls,
+)
+from controller.service_models import BrokerPart, NotificationsPart
+from controller.site_models import BathPart, SitePart
+from controller.site_warnings import outputs, warnings
 from controller.vessel_models import (
     AlarmsPart,
-    CoolerPart,
     LimitsPart,
     LoopPart,
     OutputPart,
@@ -51,13 +62,21 @@ def installation(part: SitePart, profiles: Mapping[str, Profile]) -> Installatio
         site=site,
         broker=_broker(part.broker, part.site),
         sources=_sources(part),
-        actuators={f"{name}/{key}": _actuator(f"{name}/{key}", output) for name, key, output in _outputs(part)},
-        time_zone=part.time_zone,
-        units=part.units,
+        actuators={f"{name}/{key}": _actuator(f"{name}/{key}", output) for name, key, output in outputs(part)},
+        display=Display(part.units, part.volumes, part.gravities, part.time_zone),
         state_dir=part.state_dir,
         http_host=part.http.host,
         http_port=part.http.port,
-        warnings=tuple(_warnings(part, site)),
+        warnings=tuple(warnings(part, site)),
+        history=History(
+            sample_s=part.history.sample_every,
+            keep_samples_s=part.history.keep_samples,
+            keep_minutes_s=part.history.keep_minutes,
+            keep_records_s=part.history.keep_records,
+        ),
+        notifications=_notifications(part.notifications) if part.notifications else None,
+        heartbeat=Heartbeat(part.heartbeat.url, part.heartbeat.every) if part.heartbeat else None,
+        log_format=part.log,
     )
 
 
@@ -149,7 +168,24 @@ def _bath(part: BathPart) -> Bath:
 
 def _broker(part: BrokerPart, site: str) -> Broker:
     secret = part.password_file or part.password_env
-    return Broker(part.host, part.port, part.user, secret.text if secret else None, f"cellarhand-{site}")
+    usual_port = defaults.BROKER_PORT if part.tls is None else defaults.BROKER_TLS_PORT
+    return Broker(
+        host=part.host,
+        port=usual_port if part.port is None else part.port,
+        user=part.user,
+        password=secret.text if secret else None,
+        client_id=f"cellarhand-{site}",
+        tls=Tls(part.tls.ca_file, part.tls.certificate_file, part.tls.key_file) if part.tls else None,
+    )
+
+
+def _notifications(part: NotificationsPart) -> Notifications:
+    return Notifications(
+        targets=tuple(Target(target.name, target.url, target.least) for target in part.targets),
+        quiet_from=part.quiet.begin if part.quiet else None,
+        quiet_to=part.quiet.end if part.quiet else None,
+        daily_at=part.daily_at,
+    )
 
 
 def _sources(part: SitePart) -> tuple[Source, ...]:
@@ -164,62 +200,5 @@ def _sources(part: SitePart) -> tuple[Source, ...]:
     )
 
 
-def _outputs(part: SitePart) -> list[tuple[str, str, OutputPart]]:
-    both = [(v.name, key, output) for v in part.vessels for key, output in (("cooler", v.cooler), ("heater", v.heater))]
-    return [(name, key, output) for name, key, output in both if output is not None]
-
-
 def _actuator(tag: str, part: OutputPart) -> Actuator:
     return Actuator(tag, part.topic, part.on or "", part.off or "", part.node)
-
-
-def _warnings(part: SitePart, site: Site) -> list[str]:
-    warnings = []
-    foreign = [f"{name}/{key}" for name, key, output in _outputs(part) if not output.node]
-    for name, key, output in _outputs(part):
-        if isinstance(output, CoolerPart) and output.accepted is not None:
-            if output.ends is not None and output.ends.ending is not Ending.DEVICE_TIMER:
-                warnings.append(
-                    f"{name}/{key} ends by {output.ends.ending.value!r} only and can run on if this service or the "
-                    f"network stops; the file accepts it: {output.accepted!r}"
-                )
-            else:
-                warnings.append(f"{name}/{key} ends by itself: `accepted` is not needed")
-    if foreign:
-        warnings.append(
-            f"the devices of {', '.join(foreign)} cannot tell two daemons apart: let no second one run for this site"
-        )
-    for vessel in site.vessels:
-        if vessel.limits.low_c < vessel.freeze_margin_k:
-            warnings.append(
-                f"{vessel.name}: the low limit {vessel.limits.low_c:g} C is below {vessel.freeze_margin_k:g} C, the "
-                "freezing limit of wort without proven alcohol; until gravities are entered that limit holds"
-            )
-    if part.broker.password_file is not None and part.broker.password_file.world_readable:
-        warnings.append("every user of this machine can read the broker's password file: chmod o-r")
-    if part.http.port is not None and not _is_loopback(part.http.host):
-        warnings.append(f"the page on {part.http.host} has no login: whoever reaches it can act on the vessels")
-    if part.manual_heat_over_mqtt:
-        warnings.append("manual heat over MQTT is allowed: whoever reaches the broker can heat")
-    return warnings + _unreachable(site)
-
-
-def _unreachable(site: Site) -> list[str]:
-    """Profiles that ask for more than any vessel's hard limits allow."""
-    warnings = []
-    for profile in site.profiles.values():
-        lowest_c = min(step.target_c for step in profile.steps)
-        highest_c = max(step.target_c for step in profile.steps)
-        if not any(v.limits.low_c <= lowest_c and highest_c <= v.limits.high_c for v in site.vessels):
-            warnings.append(
-                f"profile {profile.name} goes from {lowest_c:.1f} C to {highest_c:.1f} C, which no vessel's hard "
-                "limits allow in full; its setpoints stop at the limits"
-            )
-    return warnings
-
-
-def _is_loopback(host: str) -> bool:
-    try:
-        return ip_address(host).is_loopback
-    except ValueError:
-        return host == "localhost"

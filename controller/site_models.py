@@ -1,8 +1,9 @@
-"""Models of a site file: the daemon, its broker, the bath, the room; vessels are in `vessel_models`."""
+"""Models of a site file: the site, the bath, the room; vessels are in `vessel_models`, broker, history, messages in
+`service_models`."""
 
 import os
 from pathlib import Path
-from typing import Annotated, NamedTuple
+from typing import Annotated
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from pydantic import BeforeValidator, Field, ValidationInfo, field_validator
@@ -12,9 +13,7 @@ from controller.control.fluids import glycol_freezing_c
 from controller.faults import Wrong, shown
 from controller.model_types import (
     FilePath,
-    Line,
     Part,
-    Port,
     Slug,
     YesNo,
     a_difference,
@@ -22,49 +21,12 @@ from controller.model_types import (
     a_percentage,
     a_power,
     a_temperature,
-    context_of,
     one_of,
 )
 from controller.nearest import nearest
 from controller.quantities import PERCENT, POWER, TEMPERATURE
+from controller.service_models import BrokerPart, HeartbeatPart, HistoryPart, HttpPart, NotificationsPart
 from controller.vessel_models import ProbePart, VesselPart
-
-_LARGEST_SECRET_BYTES = 4096
-
-
-class Secret(NamedTuple):
-    """A password that was read, and whether every user of the machine can read its file."""
-
-    text: str
-    world_readable: bool
-
-    def __repr__(self) -> str:
-        return "Secret(...)"
-
-
-def _secret_file(value: object, info: ValidationInfo) -> Secret:
-    if not isinstance(value, str) or not value or "\0" in value:
-        raise Wrong(shown(value), "the path of a file that holds the password")
-    path = context_of(info).directory / value
-    try:
-        with path.open("rb") as stream:
-            text = stream.read(_LARGEST_SECRET_BYTES).decode().strip("\r\n")
-            world_readable = bool(os.fstat(stream.fileno()).st_mode & 0o004)
-    except (OSError, ValueError) as error:
-        reason = error.strerror if isinstance(error, OSError) and error.strerror else "not text"
-        raise Wrong(f"{shown(value)} ({reason.lower()})", "a file with the password that this user can read") from None
-    if not text:
-        raise Wrong(f"{shown(value)}, which is empty", "a file that holds the password")
-    return Secret(text, world_readable)
-
-
-def _secret_variable(value: object) -> Secret:
-    if not isinstance(value, str) or not value.isidentifier():
-        raise Wrong(shown(value), "the name of an environment variable, such as BROKER_PASSWORD")
-    text = os.environ.get(value, "")
-    if not text:
-        raise Wrong(f"{shown(value)}, which is not set", "an environment variable that holds the password")
-    return Secret(text, False)
 
 
 def _time_zone(value: object) -> ZoneInfo:
@@ -74,32 +36,6 @@ def _time_zone(value: object) -> ZoneInfo:
         near = nearest(value, sorted(available_timezones())) if isinstance(value, str) else None
         expected = "a time zone of the IANA list such as " + (near or "Europe/Vienna")
     raise Wrong(shown(value), expected)
-
-
-class BrokerPart(Part):
-    """The MQTT broker. The password is never written in the file itself."""
-
-    host: Line = Field(description="the broker's name or address, such as 127.0.0.1")
-    port: Port = defaults.BROKER_PORT
-    user: Line | None = None
-    password_file: Annotated[Secret, BeforeValidator(_secret_file)] | None = None
-    password_env: Annotated[Secret, BeforeValidator(_secret_variable)] | None = None
-
-    @field_validator("password_file", "password_env")
-    @classmethod
-    def _one_password(cls, secret: Secret | None, info: ValidationInfo) -> Secret | None:
-        if secret is not None and info.data.get("password_file") is not None:
-            raise Wrong("both password_file and password_env", "one of them")
-        if secret is not None and "user" in info.data and info.data["user"] is None:
-            raise Wrong("a password without a user", "a user beside the password")
-        return secret
-
-
-class HttpPart(Part):
-    """Where the page, the API and the metrics are served."""
-
-    host: Line = defaults.HTTP_HOST
-    port: Port | None = None
 
 
 class GlycolPart(Part):
@@ -159,6 +95,9 @@ class SitePart(Part):
 
     site: Slug = Field(description="the site's name, such as cellar")
     units: Annotated[str, one_of("C", "F")] = Field(description="C or F, for bare temperatures and for what people see")
+    volumes: Annotated[str, one_of("L", "gal")] = "L"
+    gravities: Annotated[str, one_of("SG", "P")] = "SG"
+    log: Annotated[str, one_of("text", "json")] = "text"
     time_zone: Annotated[ZoneInfo, BeforeValidator(_time_zone)] = Field(
         description="a time zone of the IANA list such as Europe/Vienna"
     )
@@ -168,6 +107,9 @@ class SitePart(Part):
     manual_heat_over_mqtt: YesNo = False
     broker: BrokerPart = Field(description="a block with host, port, user and password_file or password_env")
     http: HttpPart = HttpPart()
+    history: HistoryPart = HistoryPart()
+    notifications: NotificationsPart | None = None
+    heartbeat: HeartbeatPart | None = None
     bath: BathPart | None = None
     room: ProbePart | None = None
     vessels: list[VesselPart] = Field(min_length=1, max_length=50, description="a list of at least one vessel")

@@ -1,0 +1,75 @@
+"""What a site file may say, but is worth a warning."""
+
+import importlib.util
+from ipaddress import ip_address
+
+from controller.control.site import Ending, Site
+from controller.service_models import is_web
+from controller.site_models import SitePart
+from controller.vessel_models import CoolerPart, OutputPart
+
+
+def outputs(part: SitePart) -> list[tuple[str, str, OutputPart]]:
+    """Every output of the file: vessel, "cooler" or "heater", the output."""
+    both = [(v.name, key, output) for v in part.vessels for key, output in (("cooler", v.cooler), ("heater", v.heater))]
+    return [(name, key, output) for name, key, output in both if output is not None]
+
+
+def warnings(part: SitePart, site: Site) -> list[str]:
+    """Each a sentence for the brewer, in no order that matters."""
+    found = []
+    foreign = [f"{name}/{key}" for name, key, output in outputs(part) if not output.node]
+    for name, key, output in outputs(part):
+        if isinstance(output, CoolerPart) and output.accepted is not None:
+            if output.ends is not None and output.ends.ending is not Ending.DEVICE_TIMER:
+                found.append(
+                    f"{name}/{key} ends by {output.ends.ending.value!r} only and can run on if this service or the "
+                    f"network stops; the file accepts it: {output.accepted!r}"
+                )
+            else:
+                found.append(f"{name}/{key} ends by itself: `accepted` is not needed")
+    if foreign:
+        found.append(
+            f"the devices of {', '.join(foreign)} cannot tell two daemons apart: let no second one run for this site"
+        )
+    for vessel in site.vessels:
+        if vessel.limits.low_c < vessel.freeze_margin_k:
+            found.append(
+                f"{vessel.name}: the low limit {vessel.limits.low_c:g} C is below {vessel.freeze_margin_k:g} C, the "
+                "freezing limit of wort without proven alcohol; until gravities are entered that limit holds"
+            )
+    if part.broker.password_file is not None and part.broker.password_file.world_readable:
+        found.append("every user of this machine can read the broker's password file: chmod o-r")
+    if part.broker.password_file is not None and part.broker.tls is None and not _is_loopback(part.broker.host):
+        found.append(
+            f"the broker's password goes to {part.broker.host} as plain text: whoever is on the network reads it"
+        )
+    for target in part.notifications.targets if part.notifications else []:
+        if not is_web(target.url) and importlib.util.find_spec("apprise") is None:
+            found.append(f"messages to {target.name} need the extra: pip install 'cellarhand[notify]'")
+    if part.http.port is not None and not _is_loopback(part.http.host):
+        found.append(f"the page on {part.http.host} has no login: whoever reaches it can act on the vessels")
+    if part.manual_heat_over_mqtt:
+        found.append("manual heat over MQTT is allowed: whoever reaches the broker can heat")
+    return found + _unreachable(site)
+
+
+def _unreachable(site: Site) -> list[str]:
+    """Profiles that ask for more than any vessel's hard limits allow."""
+    found = []
+    for profile in site.profiles.values():
+        lowest_c = min(step.target_c for step in profile.steps)
+        highest_c = max(step.target_c for step in profile.steps)
+        if not any(v.limits.low_c <= lowest_c and highest_c <= v.limits.high_c for v in site.vessels):
+            found.append(
+                f"profile {profile.name} goes from {lowest_c:.1f} C to {highest_c:.1f} C, which no vessel's hard "
+                "limits allow in full; its setpoints stop at the limits"
+            )
+    return found
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
