@@ -60,7 +60,8 @@ class Actuator:
 
 @dataclass(frozen=True, slots=True)
 class History:
-    """How finely the store remembers, and how long. Quarter-hours are kept for ever; `keep_records_s` None: records too."""
+    """How finely the store remembers, and how long. Quarter-hours stay for ever, and records if `keep_records_s` is
+    None."""
 
     sample_s: float = 10.0
     keep_samples_s: float = 14 * 86400.0
