@@ -8,53 +8,43 @@ import asyncio
 import logging
 import signal
 from collections import Counter
-from collections.abc import Callable, Coroutine, Iterable
-from contextlib import suppress
+from collections.abc import Callable, Coroutine
 from pathlib import Path
 from typing import Any, Protocol
 
 from controller.clock import Clock, SystemClock
-from controller.control.site import Ending, Output, Site
-from controller.control.state import OutputState, SiteState, initial_state, resumed_state
+from controller.config import load_installation
+from controller.connection import Connection
+from controller.control.site import Site
+from controller.control.state import SiteState, initial_state, resumed_state
 from controller.control.step import StepResult, step
-from controller.control.values import Action, Inputs, Record, RecordKind
+from controller.control.values import Inputs, Record, RecordKind
+from controller.faults import FileFaults
 from controller.field.dispatch import Dispatcher
-from controller.field.inbox import Inbox, Request, Requests
-from controller.field.link import Arrived, LinkDown
-from controller.field.mqtt import MqttLink
-from controller.field.own_topics import (
-    action_id,
-    parse_action,
-    reply_payload,
-    reply_topic,
-    set_filter,
-    state_payload,
-    state_topic,
-    vessel_of,
-)
+from controller.field.inbox import Inbox
+from controller.field.link import Arrived
+from controller.field.own_topics import set_filter
 from controller.historian.sampler import Sampler
 from controller.historian.store import Store, open_store
 from controller.hmi.operator_socket import OperatorSocket
-from controller.hmi.shell import Pulse, ShellCounts, View
-from controller.hmi.status import status_dict, vessel_dict
+from controller.hmi.shell import Pulse, ShellCounts, StoreCounts, View
+from controller.hmi.status import status_dict
 from controller.hmi.words import Json
 from controller.installation import Installation
+from controller.operators import Operators
+from controller.publications import Publications
+from controller.reloading import Plan, fingerprint, plan_reload
+from controller.shutdown import driven_outputs, off_records, switch_off
+from controller.status_line import status_line
+from controller.systemd import ServiceManager
 
 LOG = logging.getLogger(__name__)
 
-OFF_WITHIN_S = 2.0
 CONNECT_FIRST_S, POLL_S = 2.0, 0.01  # so that the first "off" need not wait for the second scan
-STATE_EVERY_S = 300.0  # a vessel's retained state is said again this often, and at once when it has changed:
-STATE_STEP_K = 0.1  # its records, or its wort by this much
 STORE_NAME = "history.sqlite"
 SOCKET_NAME = "operator.sock"
 RECENT_RECORDS = 20
 SHORTEST_PATIENCE_S, PATIENCE_SCANS = 15.0, 3  # until an operator is told that no scan answered
-ENDS = {
-    Ending.DEVICE_TIMER: "its own timer ends it",
-    Ending.POWER_LOSS: "it ends when its power is cut",
-    Ending.NOTHING: "it does not end by itself: switch it off by hand",
-}
 
 
 class MakeClock(Protocol):
@@ -65,26 +55,30 @@ class MakeClock(Protocol):
 
 
 class Service:
-    """One daemon for one installation. `run` lives until `stop` is set; `observe` sees each scan's result."""
+    """One daemon for one installation. `run` lives until `stop` is set; `observe` sees each scan's result;
+    `reread` reads the files again for a reload and raises FileFaults as `config.load_installation` does."""
 
     def __init__(
         self,
         installation: Installation,
         make_clock: MakeClock = SystemClock,
         observe: Callable[[Site, StepResult], object] = lambda site, result: None,
+        reread: Callable[[], Installation] | None = None,
     ) -> None:
         self.installation = installation
         self.site = installation.site
         self._make_clock = make_clock
         self._observe = observe
+        self._reread = reread
         self._inbox = Inbox(installation.sources)
-        self._requests = Requests()
-        topics = (*self._inbox.topics, set_filter(self.site.name))
-        self.link = MqttLink(installation.broker, self.site.name, topics, self._put_away)
+        self._refused: Counter[str] = Counter()  # by inboxes of earlier files
+        self.link = Connection(installation.broker, self.site.name, self._topics(), self._put_away)
         self._dispatcher = Dispatcher(installation.actuators, self.link)
-        self._refused_actions: Counter[str] = Counter()
-        self._publications: asyncio.Queue[tuple[str, bytes, bool, bytes | None]] = asyncio.Queue(1000)
-        self._said: dict[str, tuple[float, float]] = {}
+        self._publications = Publications(self.link, installation.display)
+        self._operators = Operators(self.site.name, self._publications)
+        self._manager = ServiceManager()
+        self._reload_asked = asyncio.Event()
+        self._reloads: Counter[str] = Counter()
         self._recent: list[Record] = []
         self._told_failures: dict[str, str] = {}
         self._scans = 0
@@ -95,8 +89,12 @@ class Service:
         self._store: Store
 
     def received(self) -> int:
-        """How many messages with readings have come in since the start."""
+        """How many messages with readings have come in since the files were read last."""
         return self._inbox.received
+
+    def reload_soon(self) -> None:
+        """Read the files again between two scans; what becomes of it is in the log."""
+        self._reload_asked.set()
 
     async def run(self, stop: asyncio.Event) -> None:
         """Drive the site until `stop` is set, then command everything off, save and return.
@@ -119,6 +117,7 @@ class Service:
     def _open(self) -> None:
         directory = self.installation.state_dir
         directory.mkdir(parents=True, exist_ok=True)
+        self._credentials = fingerprint(self.installation.broker)
         self._store = open_store(directory / STORE_NAME)
         try:
             saved = self._store.load_state()
@@ -135,21 +134,24 @@ class Service:
         self.clock = self._make_clock(self.state.now_s, self.state.utc_s)
 
     def _close(self) -> None:
-        self._store.save(self.state, _off_records(self.site, self.state), self._sampler.rest(), durable=True)
+        records = off_records(self.site, self.state, "the service stops")
+        self._store.save(self.state, records, self._sampler.rest(), durable=True)
         self._store.close()
 
     async def _work(self, stop: asyncio.Event) -> None:
         async with asyncio.TaskGroup() as tasks:
-            background = [
-                tasks.create_task(_endless(self._publish_all()), name="publish"),
-                tasks.create_task(_endless(self._operator_socket().serve()), name="operators"),
-            ]
+            work = {
+                "publish": self._publications.run(),
+                "operators": self._operator_socket().serve(),
+                "reload": self._reload_when_asked(),
+            }
             if self.installation.http_port is not None:
-                http = self._serve_http(self.installation.http_host, self.installation.http_port)
-                background.append(tasks.create_task(_endless(http), name="http"))
+                work["http"] = self._serve_http(self.installation.http_host, self.installation.http_port)
+            background = [tasks.create_task(_endless(part), name=name) for name, part in work.items()]
             try:
                 await self._scan_until(stop)
             finally:  # first of all: any other part may be slow to end
+                self._manager.stopping()
                 await self._everything_off()
             for task in background:
                 task.cancel()
@@ -186,7 +188,7 @@ class Service:
     def _scan(self) -> None:
         """One scan: take what has come, decide, carry out."""
         now_s = self.clock.now_s()
-        requests = self._requests.take()
+        requests = self._operators.take()
         anew = self.link.sessions != self._sessions
         self._sessions = self.link.sessions
         again = frozenset(self.installation.actuators if anew else self._dispatcher.last_failure)
@@ -198,11 +200,14 @@ class Service:
             self._dispatcher.send(result.commands)
         self._tell_failures()
         self._keep(result)
-        self._answer(requests, result.records)
-        self._say_states(now_s, result.records, anew)
+        self._operators.answer(requests, result.records)
+        self._publications.say_states(self.site, self.state, result.records, anew)
         self._scans += 1
         self._scanned_s = now_s
         self._observe(self.site, result)
+        if self._scans == 1:
+            self._manager.ready()
+        self._manager.scanned(status_line(self.site, self.state, self.link.trouble, self.installation.display))
 
     def _tell_failures(self) -> None:
         """Log once, not at every scan, which outputs do not get their commands, and when they do again."""
@@ -223,83 +228,105 @@ class Service:
             self._recent = [*self._recent, *result.records][-RECENT_RECORDS:]
             for record in result.records:
                 if record.kind is not RecordKind.ACTION or record.value != "done":  # what was done has told itself
-                    LOG.info("%s: %s", record.vessel or "site", _in_words(record))
+                    level = logging.DEBUG if record.kind is RecordKind.OUTPUT else logging.INFO
+                    LOG.log(level, "%s: %s", record.vessel or "site", _in_words(record))
 
-    def _answer(self, requests: Iterable[Request], records: Iterable[Record]) -> None:
-        answers = {record.subject: record for record in records if record.kind is RecordKind.ACTION}
-        for request in requests:
-            answer = answers.get(request.action.id)
-            request.answer(answer.reason if answer else "the action was not answered; look at the log")
-
-    def _say_states(self, now_s: float, records: Iterable[Record], anew: bool) -> None:
-        """Publish a vessel's state when something happened to it, when its wort moved, and now and then."""
-        if not self.link.connected:  # all is said anew on return
-            return
-        changed = {record.vessel for record in records}
-        for vessel in self.site.vessels:
-            celsius = self.state.vessels[vessel.name].estimate.celsius or 0.0
-            said_s, said_c = self._said.get(vessel.name, (-STATE_EVERY_S, 0.0))
-            quiet = abs(celsius - said_c) < STATE_STEP_K and now_s - said_s < STATE_EVERY_S
-            if quiet and not anew and vessel.name not in changed:
-                continue
-            self._said[vessel.name] = (now_s, celsius)
-            state = vessel_dict(self.site, vessel, self.state, self.installation.units)
-            self._offer(state_topic(self.site.name, vessel.name), state_payload(state), True, None)
-
-    def _offer(self, topic: str, payload: bytes, retain: bool, correlation: bytes | None) -> None:
-        """Queue a publication; when nobody takes them, the oldest goes: states are said again anyway."""
-        if self._publications.full():
-            self._publications.get_nowait()
-        self._publications.put_nowait((topic, payload, retain, correlation))
-
-    async def _publish_all(self) -> None:
-        while True:
-            topic, payload, retain, correlation = await self._publications.get()
-            while not self.link.connected:  # an answer to what came in while the connection was being made
-                await asyncio.sleep(POLL_S)
-            with suppress(LinkDown):  # counted by the link; states are said again on return
-                await self.link.publish(topic, payload, qos=1, retain=retain, correlation=correlation)
+    def _topics(self) -> tuple[str, ...]:
+        return (*self._inbox.topics, set_filter(self.site.name))
 
     def _put_away(self, message: Arrived) -> None:
         """What the connection does with a message: nothing but to put it where the next scan finds it."""
-        vessel = vessel_of(self.site.name, message.topic)
-        if vessel is None:
+        if not self._operators.hear(message):
             now_s = self.clock.now_s()
             self._inbox.put(message.topic, message.payload, message.retained, now_s, self.clock.utc_s())
-            return
-        topic = reply_topic(self.site.name, vessel, message.reply_to)
 
-        def answer(text: str) -> None:
-            name = action.id if isinstance(action, Action) else action_id(message.payload)
-            self._offer(topic, reply_payload(name, text), False, message.correlation)
+    async def _reload_when_asked(self) -> None:
+        while True:
+            await self._reload_asked.wait()
+            self._reload_asked.clear()
+            if self._reread is not None and self._scans:
+                await self.reload(self._reread)
 
-        action = parse_action(vessel, message.payload, message.retained)
-        if isinstance(action, Action):
-            if not self._requests.offer(Request(action, answer)):
-                answer("refused: too many actions at once; wait for the answers; nothing was changed")
+    async def reload(self, reread: Callable[[], Installation]) -> bool:
+        """Read the files again and go on with them, between two scans. False if they were refused: the log has
+        every reason, and nothing was changed."""
+        self._manager.reloading()
+        try:
+            new = await asyncio.to_thread(reread)
+            if self.link.taken_over:
+                raise ValueError("this daemon no longer drives the site; nothing was changed")
+            plan = plan_reload(self.installation, self._credentials, new, self.state, self.clock.now_s())
+        except (FileFaults, ValueError, OSError) as error:
+            self._remember_reload("refused", f"the files were read again and refused: {error}")
+            LOG.error("the files were read again and refused; all goes on as before: %s", error)
+            return False
         else:
-            self._refused_actions["action"] += 1
-            answer(f"refused: {action}")
+            await self._go_on_with(plan)
+            return True
+        finally:
+            self._manager.ready()
+
+    async def _go_on_with(self, plan: Plan) -> None:
+        old, old_site, old_state, dispatcher = self.installation, self.site, self.state, self._dispatcher
+        new = plan.installation
+        self.installation, self.site, self.state = new, new.site, plan.state
+        self._credentials = plan.credentials
+        for (_, reason), count in self._inbox.refused.items():
+            self._refused[reason.value.lower()] += count
+        self._inbox = Inbox(new.sources)
+        self._dispatcher = Dispatcher(new.actuators, self.link)
+        self._dispatcher.begin(self.state.epoch, self.state.number)
+        self._publications.display = new.display
+        self._sessions = -1  # the next scan says everything again
+        records = off_records(old_site, old_state, "taken out of the site file", plan.withdrawn)
+        self._store.save(self.state, records, durable=True)
+        self._remember_reload("applied", "the files were read again and are in use")
+        if plan.withdrawn and await switch_off(
+            dispatcher, self.link, plan.withdrawn, driven_outputs(old_site, old_state)
+        ):
+            LOG.info("off, confirmed by the broker, and no longer driven: %s", ", ".join(sorted(plan.withdrawn)))
+        for vessel in plan.gone:
+            self._publications.forget(old.site.name, vessel)
+        if plan.reconnect:
+            self.link.renew(new.broker, self._topics())
+        LOG.info("the files were read again and are in use")
+
+    def _remember_reload(self, outcome: str, reason: str) -> None:
+        self._reloads[outcome] += 1
+        record = Record(
+            self.state.now_s, self.state.utc_s, "", RecordKind.ACTION, "reload",
+            "done" if outcome == "applied" else "refused", reason, "service manager",
+        )  # fmt: skip
+        self._recent = [*self._recent, record][-RECENT_RECORDS:]
+        self._store.save(self.state, [record], durable=True)
 
     def _operator_socket(self) -> OperatorSocket:
-        def offer(action: Action, answer: Callable[[str], None]) -> bool:
-            return self._requests.offer(Request(action, answer))
-
         def status() -> Json:
-            return status_dict(self.site, self.state, self._recent, self.installation.units)
+            return status_dict(self.site, self.state, self.installation.display, self._recent)
 
         patience_s = max(SHORTEST_PATIENCE_S, PATIENCE_SCANS * self.site.scan_s)
-        return OperatorSocket(socket_path(self.installation.state_dir), offer, status, patience_s)
+        return OperatorSocket(socket_path(self.installation.state_dir), self._operators.offer, status, patience_s)
 
     def _snapshot(self) -> tuple[Site, SiteState] | None:
         return (self.site, self.state) if self._scans else None
 
     def _counts(self) -> ShellCounts:
-        refused = Counter(self._refused_actions)
+        refused = self._refused + self._operators.refused
         for (_, reason), count in self._inbox.refused.items():
             refused[reason.value.lower()] += count
-        missed = getattr(self.clock, "missed_scans", 0)
-        return ShellCounts(self._scans, missed, refused, self.link.connected)
+        store = self._store.health()
+        return ShellCounts(
+            self._scans,
+            getattr(self.clock, "missed_scans", 0),
+            refused,
+            self.link.connected,
+            self.link.dropped,
+            self.link.publish_failures,
+            StoreCounts(
+                store.healthy, store.failures, store.waiting_records, store.lost_records, store.dropped_samples
+            ),
+            reloads=self._reloads,
+        )
 
     def _pulse(self) -> Pulse:
         since_s = None if self._scanned_s is None else self.clock.now_s() - self._scanned_s
@@ -307,48 +334,27 @@ class Service:
         return Pulse(since_s, self.site.scan_s, self.link.connected, undrivable)
 
     async def _everything_off(self) -> None:
-        """The last thing that a run does, whatever ended it: all off, confirmed or given up after 2 s."""
+        """The last thing that a run does, whatever ended it; not where another daemon drives."""
         if self.link.taken_over:
             return
         tags = set(self.installation.actuators)
-        confirmed = await self._dispatcher.all_off(tags, OFF_WITHIN_S)
-        if confirmed == tags:
+        if await switch_off(self._dispatcher, self.link, tags, driven_outputs(self.site, self.state)):
             LOG.info("everything is off, confirmed by the broker")
-        late = f"the broker did not acknowledge it within {OFF_WITHIN_S:.0f} s"
-        unsure: dict[tuple[str, Ending], list[str]] = {}
-        for tag, output, was in _outputs(self.site, self.state):
-            if tag not in confirmed:
-                cause = self._dispatcher.last_failure.get(tag, late) if self.link.connected else self.link.trouble
-                unsure.setdefault((cause, output.ending), []).append(f"{tag} (last {'on' if was.on else 'off'})")
-        for (cause, ending), outputs in unsure.items():
-            LOG.warning("not confirmed off: %s: %s; %s", ", ".join(outputs), cause, ENDS[ending])
+
+
+async def serve(site_file: Path, installation: Installation) -> None:
+    """Drive an installation until SIGTERM or Ctrl-C; on SIGHUP read `site_file` again. Raises as `Service.run`."""
+    stop = asyncio.Event()
+    service = Service(installation, reread=lambda: load_installation(site_file))
+    stop_on_signals(stop)
+    asyncio.get_running_loop().add_signal_handler(signal.SIGHUP, service.reload_soon)
+    await service.run(stop)
 
 
 async def _endless(work: Coroutine[Any, Any, object]) -> None:
     """Work that must not end while the service runs; if it does, that is a fault like any other."""
     await work
     raise RuntimeError(f"{getattr(work, '__qualname__', work)} ended while the service was running")
-
-
-def _outputs(site: Site, state: SiteState) -> list[tuple[str, Output, OutputState]]:
-    """Every output of the site with its tag and its state."""
-    pairs = [
-        pair
-        for vessel in site.vessels
-        for now in [state.vessels[vessel.name]]
-        for pair in ((vessel.cooler, now.cooler), (vessel.heater, now.heater))
-    ]
-    return [(output.tag, output, was) for output, was in pairs if output is not None and was is not None]
-
-
-def _off_records(site: Site, state: SiteState) -> list[Record]:
-    """What is to be remembered of the last "off": a record for each output that was on (design rule 11)."""
-    return [
-        Record(state.now_s, state.utc_s, vessel, RecordKind.OUTPUT, name, "off", "the service stops")
-        for tag, _, was in _outputs(site, state)
-        for vessel, _, name in [tag.partition("/")]
-        if was.on
-    ]
 
 
 def _in_words(record: Record) -> str:
