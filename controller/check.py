@@ -1,5 +1,6 @@
 """`cellarhand check`: read everything that a run would read, print every fault and warning, change nothing."""
 
+import os
 import sys
 from argparse import Namespace
 from collections.abc import Sequence
@@ -36,12 +37,13 @@ def check_files(site_path: Path | None, profile_paths: Sequence[Path]) -> tuple[
 
 
 def run_check(arguments: Namespace) -> int:
-    """The command. Takes `site` (a path or None) and `profiles` (a list of paths); with neither, the example
-    site that came with the daemon. Returns 0, or 2 if there is any fault."""
+    """The command. Takes `site` (a path or None) and `profiles` (a list of paths); with neither, the site of the
+    environment's CELLARHAND_SITE, or else the example that came with the daemon. Returns 0, or 2 if there is any
+    fault."""
     site: Path | None = arguments.site
     profiles: Sequence[Path] = arguments.profiles
     if site is None and not profiles:
-        site = shipped_path("example-site.yaml")
+        site = Path(os.environ.get("CELLARHAND_SITE") or shipped_path("example-site.yaml"))
     faults, warnings = check_files(site, profiles)
     for warning in warnings:
         print(f"warning: {warning}")
