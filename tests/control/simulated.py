@@ -7,6 +7,7 @@ from controller.control.course import Profile
 from controller.control.site import AlarmLimits, Bath, Ending, Limits, Output, Place, Probe, Site, Vessel
 from controller.control.state import SiteState
 from controller.control.values import Action
+from controller.display import Display
 from controller.hmi.status import vessel_dict
 from controller.plant.brewer import Brewer, Plan
 from controller.plant.cellar import Cellar
@@ -53,6 +54,6 @@ def brewers(site: Site, cellar: Cellar, plans: Iterable[Plan]) -> Callable[[floa
     def acts(now_s: float, state: SiteState) -> tuple[Action, ...]:
         if now_s % 600.0 or now_s < 60.0:  # looks at the vessels every ten minutes
             return ()
-        return brewer.acts(now_s, {vessel.name: vessel_dict(site, vessel, state) for vessel in site.vessels})
+        return brewer.acts(now_s, {vessel.name: vessel_dict(site, vessel, state, Display()) for vessel in site.vessels})
 
     return acts
