@@ -97,12 +97,16 @@ def _abort_words(parser: argparse.ArgumentParser) -> None:
 
 def _quiet_words(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--for", dest="lasting", metavar="TIME", help='how long, such as "6 h"')
-    parser.add_argument("--drift", metavar="DIFFERENCE", help='how far the wort may drift meanwhile, such as "0.5 K"')
+    parser.add_argument(
+        "--drift", metavar="DIFFERENCE", help='how far the wort may drift, such as "0.5 K" (default 1 K)'
+    )
     parser.add_argument("--end", action="store_true", help="end the rest now")
 
 
 def _move_words(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--to", required=True, metavar="VESSEL", help="the empty vessel that takes it")
+    parser.add_argument(
+        "--to", dest="to_vessel", required=True, metavar="VESSEL", help="the empty vessel that takes it"
+    )
 
 
 def _service_words(parser: argparse.ArgumentParser) -> None:
@@ -153,13 +157,13 @@ def _quiet(arguments: argparse.Namespace) -> Arguments:
     if arguments.end:
         for option, value in options.items():
             if value is not None:
-                raise Wrong(f"{option} with --end", f"either {' and '.join(options)}, or --end")
+                raise Wrong(f"{option} with --end", "--for, with --drift or without; or --end alone")
         return {"for_s": 0.0}
-    _need(options, '--for "6 h" --drift "0.5 K", or --end')
-    return {
-        "for_s": quantities.duration_s(arguments.lasting),
-        "drift_k": quantities.difference_k(arguments.drift),
-    }
+    _need({"--for": arguments.lasting}, 'a length such as --for "6 h", or --end')
+    given: Arguments = {"for_s": quantities.duration_s(arguments.lasting)}
+    if arguments.drift is not None:
+        given["drift_k"] = quantities.difference_k(arguments.drift)
+    return given
 
 
 def _need(options: dict[str, str | None], right: str) -> None:
@@ -191,7 +195,7 @@ def _back(arguments: argparse.Namespace) -> Arguments:
 
 
 def _move(arguments: argparse.Namespace) -> Arguments:
-    return {"to": arguments.to}
+    return {"to": arguments.to_vessel}
 
 
 def _service(arguments: argparse.Namespace) -> Arguments:

@@ -7,7 +7,7 @@ from controller.cli_parser import DONE, Commands, MainParser, examples
 from controller.cli_site import profile_names, vessel_names
 
 _FILES = ("site", "socket", "chart", "profiles")
-_NAMES = {"vessel": "vessels", "profile": "profiles"}
+_NAMES = {"vessel": "vessels", "to_vessel": "vessels", "profile": "profiles"}
 
 
 def add_completion_commands(commands: Commands, parser: MainParser) -> None:
@@ -24,7 +24,7 @@ def add_completion_commands(commands: Commands, parser: MainParser) -> None:
     completion.add_argument("shell", choices=("bash", "zsh"), help="your shell")
     completion.set_defaults(run=lambda arguments: _print_script(parser, arguments.shell))
     names = commands.add_parser("names")
-    names.add_argument("of", choices=tuple(_NAMES.values()))
+    names.add_argument("of", choices=("vessels", "profiles"))
     names.set_defaults(run=_print_names)
 
 

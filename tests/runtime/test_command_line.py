@@ -8,41 +8,9 @@ from pathlib import Path
 import pytest
 
 from controller.cli import main
+from tests.cli_terminal import FAULTY, NO_DAEMON, Terminal
 from tests.runtime.daemons import CONE_COOLER, NODE_HEATER, Cellar, Daemon, example_site, operator, until
 from tests.servers import Mosquitto
-
-DONE, REFUSED, FAULTY, NO_DAEMON = 0, 1, 2, 3  # as the README says
-
-
-class Terminal:
-    """A brewer's terminal in front of one daemon."""
-
-    def __init__(self, site: Path, capsys: pytest.CaptureFixture[str]) -> None:
-        self._site, self._capsys = site, capsys
-
-    def says(self, line: str) -> tuple[int, str, str]:
-        """Exit code, output and errors of one command; arguments are separated by bars, since some hold blanks."""
-        words = line.split("|")
-        try:
-            code = main([*words, "--site", str(self._site)])
-        except SystemExit as refusal:
-            code = int(refusal.code or 0)
-        captured = self._capsys.readouterr()
-        return code, captured.out.strip(), captured.err.strip()
-
-    def does(self, line: str) -> str:
-        """The answer to a command that is carried out."""
-        code, out, err = self.says(line)
-        assert (code, err) == (DONE, ""), (line, out, err)
-        return out
-
-    def is_refused(self, line: str) -> str:
-        """The reason for which a command is refused."""
-        code, out, err = self.says(line)
-        assert (code, out) == (REFUSED, ""), (line, out, err)
-        assert err.startswith("refused: "), err
-        assert err.endswith("nothing was changed"), err
-        return err
 
 
 @pytest.mark.servers
@@ -99,7 +67,6 @@ def test_manual_moves_the_outputs_as_the_readme_says_and_the_status_tells_all(
         assert brewer.does("mode|cone-120|off") == "mode off: nobody regulates this vessel now"
         until(lambda: not cellar.is_on(CONE_COOLER), "the pump's off")
         assert brewer.does("mode|pilot-20|auto") == "mode auto"
-        assert "'duty'" in brewer.is_refused("mode|pilot-20|manual|--for|5 min")
         cellar.worts["cone-120"] = -127.0
         until(lambda: daemon.status()["vessels"]["cone-120"]["signals"]["cone-120/well"]["status"] == "failure", "F")
 
