@@ -22,10 +22,13 @@ from controller.control.step import StepResult
 from controller.control.values import Record
 from controller.demo_broker import NoBroker, demo_broker
 from controller.demo_lockstep import DemoCellar, PlantClock
+from controller.display import Display
 from controller.hmi.chart import ChartRun, chart_html
-from controller.hmi.live import HALF_DAY_S, event_line, live_view, plain_line, worth_reading
+from controller.hmi.live import HALF_DAY_S, event_line, live_view, plain_line
+from controller.hmi.news import worth_reading
 from controller.hmi.recorder import Recorder
-from controller.hmi.summary import Tally, summaries, summary_text
+from controller.hmi.summary import summaries, summary_text
+from controller.hmi.tally import Tally
 from controller.installation import Broker, Installation
 from controller.runtime import Service, stop_on_signals
 from controller.shipped import shipped_path
@@ -50,6 +53,7 @@ class Spectator:
 
     def __init__(self, console: Console) -> None:
         self.console = console
+        self.display = Display()  # until the site file tells another
         self.tally, self.recorder = Tally(), Recorder()
         self.site: Site | None = None
         self.state: SiteState | None = None
@@ -78,11 +82,12 @@ class Spectator:
     def _print(self, site: Site, result: StepResult) -> None:
         for record in result.records:
             if worth_reading(record):
-                self.console.print(event_line(record, self.begin_s), markup=False, highlight=False)
+                self.console.print(event_line(record, self.begin_s, self.display), markup=False, highlight=False)
         half_days = int((result.state.now_s - self.begin_s) // HALF_DAY_S)
         if half_days > self._half_days:
             self._half_days = half_days
-            self.console.print(plain_line(site, result.state, self.begin_s), markup=False, highlight=False)
+            line = plain_line(site, result.state, self.begin_s, self.display)
+            self.console.print(line, markup=False, highlight=False)
 
     def _draw(self, live: Live, site: Site, result: StepResult) -> None:
         self._recent = [*self._recent, *(record for record in result.records if worth_reading(record))][-2:]
@@ -91,7 +96,7 @@ class Spectator:
             return
         self._drawn = now
         speed = (result.state.now_s - self.begin_s) / max(now - self._began, 1e-3)
-        live.update(live_view(site, result.state, self.begin_s, speed, self._recent), refresh=True)
+        live.update(live_view(site, result.state, self.begin_s, speed, self.display, self._recent), refresh=True)
 
 
 def run_demo(days: float, speed: float | None, chart: Path) -> int:
@@ -122,6 +127,7 @@ async def _play(directory: Path, duration_s: float, speed: float | None, spectat
     stop_on_signals(stop)
     async with demo_broker(directory) as (program, broker):
         installation = demo_installation(broker, directory / "state")
+        spectator.display = installation.display
         clock = PlantClock(broker)
         service = demo_service(installation, clock, spectator)
         clock.received = service.received
@@ -149,7 +155,8 @@ def _conclude(spectator: Spectator, chart: Path) -> int:
     if site is None or state is None or state.now_s <= spectator.begin_s:
         print("the demo ended before anything happened", file=sys.stderr)
         return 1
-    spectator.console.print(summary_text(spectator.tally), markup=False, highlight=False)
+    width, display = spectator.console.width, spectator.display
+    spectator.console.print(summary_text(spectator.tally, display, width), markup=False, highlight=False)
     page = chart_html(
         ChartRun(
             title="Three fermentations on one glycol bath",
@@ -159,7 +166,9 @@ def _conclude(spectator: Spectator, chart: Path) -> int:
             traces=list(spectator.recorder.traces.values()),
             surroundings=spectator.recorder.surroundings,
             marks=spectator.recorder.marks,
-            summaries=summaries(spectator.tally),
+            summaries=summaries(spectator.tally, display),
+            display=display,
+            start_utc_s=None if state.utc_s is None else state.utc_s - (state.now_s - spectator.begin_s),
         )
     )
     try:

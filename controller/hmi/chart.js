@@ -15,8 +15,9 @@
   const when = (at) => {
     const day = (at - run.from) / 86400;
     const counted = "day " + day.toFixed(1);
-    if (run.start === null) return counted;
-    const local = new Date(Date.parse(run.start + "Z") + (at - run.from) * 1000);
+    if (run.utc === null) return counted;
+    const ahead = run.ahead.filter(([from]) => from <= at).pop() ?? run.ahead[0];
+    const local = new Date((run.utc + at - run.from + ahead[1]) * 1000);
     const clock = local.toISOString().slice(11, 16);
     const date = local.toLocaleDateString("en", { weekday: "short", day: "numeric", month: "short", timeZone: "UTC" });
     return counted + ", " + date + " " + clock;

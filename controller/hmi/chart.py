@@ -5,11 +5,11 @@ The drawing stretches with the window while its text does not, so it reads on a 
 
 import json
 from collections.abc import Sequence
-from datetime import datetime
 from importlib.resources import files
 from typing import NamedTuple
 
-from controller.hmi.lanes import Frame, plain
+from controller.display import Display
+from controller.hmi.lanes import Frame, clock_changes, plain
 from controller.hmi.panels import Panel, surroundings_panel, vessel_panel
 from controller.hmi.recorder import Mark, Surroundings, Trace, thinned
 from controller.hmi.scale import Clock
@@ -21,8 +21,8 @@ _POLICY = "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inl
 
 
 class ChartRun(NamedTuple):
-    """What the page shows. `start` is the local time of `from_s` (None: days are counted only); `subtitle` is free
-    text; `marks` are those of the site itself."""
+    """What the page shows. `start_utc_s` is UTC at `from_s` (None: days are counted only); `subtitle` is free text;
+    `marks` are those of the site itself."""
 
     title: str
     subtitle: str
@@ -32,8 +32,8 @@ class ChartRun(NamedTuple):
     surroundings: Sequence[Surroundings]
     marks: Sequence[Mark]
     summaries: Sequence[VesselSummary]
-    units: str = "C"
-    start: datetime | None = None
+    display: Display
+    start_utc_s: float | None = None
 
 
 def chart_html(run: ChartRun) -> str:
@@ -44,14 +44,14 @@ def chart_html(run: ChartRun) -> str:
     """
     if not run.to_s > run.from_s:
         raise ValueError(f"a chart needs a run with a length, found {run.from_s:g} s to {run.to_s:g} s")
-    frame = Frame(Clock(run.from_s, run.to_s), run.units, run.start)
+    frame = Frame(Clock(run.from_s, run.to_s), run.display, run.start_utc_s)
     summaries = {summary.vessel: summary for summary in run.summaries}
     panels: list[Panel] = []
     for trace in run.traces:
         small = Trace(
             trace.vessel, trace.batch, thinned(trace.points, _MOST_POINTS), trace.spans, trace.gravities, trace.marks
         )
-        panels.append(vessel_panel(small, frame, len(panels), _details(summaries.get(trace.vessel), run.units)))
+        panels.append(vessel_panel(small, frame, len(panels), _details(summaries.get(trace.vessel), run.display)))
     if any(each.bath_c is not None or each.room_c is not None for each in run.surroundings):
         stride = max(1, len(run.surroundings) // _MOST_POINTS)
         panels.append(surroundings_panel(run.surroundings[::stride], run.marks, frame, len(panels)))
@@ -60,8 +60,9 @@ def chart_html(run: ChartRun) -> str:
     data = {
         "from": run.from_s,
         "to": run.to_s,
-        "units": run.units,
-        "start": run.start.replace(tzinfo=None).isoformat() if run.start else None,
+        "units": run.display.temperature,
+        "utc": run.start_utc_s,
+        "ahead": clock_changes(frame),
         "panels": [panel.data for panel in panels],
     }
     return f"""<!doctype html>
@@ -113,10 +114,10 @@ def _overview(summaries: Sequence[VesselSummary]) -> str:
     )
 
 
-def _details(summary: VesselSummary | None, units: str) -> str:
+def _details(summary: VesselSummary | None, display: Display) -> str:
     if summary is None or not summary.steps:
         return ""
-    head = "".join(f'<th scope="col">{plain(heading)}</th>' for heading in step_headings(units))
+    head = "".join(f'<th scope="col">{plain(heading)}</th>' for heading in step_headings(display))
     rows = "".join(
         f'<tr><th scope="row">{plain(row[0])}</th>' + "".join(f"<td>{plain(cell)}</td>" for cell in row[1:]) + "</tr>"
         for row in summary.steps

@@ -5,10 +5,11 @@ from datetime import datetime, timedelta
 from html import escape
 from typing import NamedTuple
 
+from controller.display import Display
 from controller.hmi.recorder import Mark, Point, Trace, merged
 from controller.hmi.scale import WIDTH, Clock, axis, bars, day_stride, ribbon
-from controller.hmi.summary import BAND_K
-from controller.hmi.words import difference_text, printable, share_text
+from controller.hmi.tally import BAND_K
+from controller.hmi.words import difference_text, gravity_text, printable, share_text, told
 
 _OFF_TALL, _OFF_K = 40.0, 1.0
 _STRIP_TALL = 22.0
@@ -18,11 +19,15 @@ _NEAR = 0.04  # marks nearer than this share of the width share one sign
 
 
 class Frame(NamedTuple):
-    """What all panels have in common: the time axis, the units, and the local time at its beginning."""
+    """What all panels have in common: the time axis, how people want to see figures, and UTC at its beginning."""
 
     clock: Clock
-    units: str
-    start: datetime | None
+    display: Display
+    start_utc_s: float | None
+
+    def local(self, at_s: float) -> datetime | None:
+        """The site's time of day at a moment of the time axis; None where UTC is not known."""
+        return None if self.start_utc_s is None else self.display.local(self.start_utc_s + at_s - self.clock.from_s)
 
 
 def plain(text: str) -> str:
@@ -48,9 +53,9 @@ def drawing(inner: str, height: float, index: int | None = None, what: str = "")
     )
 
 
-def off_ticks(units: str) -> str:
+def off_ticks(display: Display) -> str:
     """Labels for the edges of the good band in a deviation lane."""
-    above, below = difference_text(BAND_K, units), difference_text(-BAND_K, units)
+    above, below = difference_text(BAND_K, display), difference_text(-BAND_K, display)
     return f'<b style="top:25%">{above}</b><b style="top:75%">{below}</b>'
 
 
@@ -100,8 +105,9 @@ def steps_lane(trace: Trace, clock: Clock) -> str:
     return "".join(parts)
 
 
-def gravity_lane(gravities: Sequence[tuple[float, float]], clock: Clock) -> str:
+def gravity_lane(gravities: Sequence[tuple[float, float]], frame: Frame) -> str:
     """Dots; a number at those that tell something new, where there is room for it."""
+    clock = frame.clock
     scale = axis([gravity for _, gravity in gravities], 0.02)
     dots, named_at, named = [], -1.0, 0.0
     for at_s, gravity in gravities:
@@ -111,9 +117,10 @@ def gravity_lane(gravities: Sequence[tuple[float, float]], clock: Clock) -> str:
         if tells:
             named_at, named = left, gravity
         side = ' class="left"' if left > 0.95 else ""
-        text = f"<em{side}>{gravity:.3f}</em>" if tells else ""
+        shown = gravity_text(gravity, frame.display)
+        text = f"<em{side}>{shown}</em>" if tells else ""
         place = f"left:{left * 100:.2f}%;top:{top * 50 + 40:.1f}%"
-        dots.append(f'<span style="{place}" title="gravity {gravity:.3f}">{text}</span>')
+        dots.append(f'<span style="{place}" title="gravity {shown}">{text}</span>')
     return "".join(dots)
 
 
@@ -130,8 +137,9 @@ def hourly_duties(points: Sequence[Point], clock: Clock) -> list[tuple[float, fl
     return found
 
 
-def marks_lane(marks: Sequence[Mark], clock: Clock) -> str:
+def marks_lane(marks: Sequence[Mark], frame: Frame) -> str:
     """A sign with the numbers of the events it stands for; near ones share a sign."""
+    clock = frame.clock
     groups: list[tuple[float, list[int]]] = []
     ordered = sorted(marks)
     for number_of, mark in enumerate(ordered, 1):
@@ -144,43 +152,58 @@ def marks_lane(marks: Sequence[Mark], clock: Clock) -> str:
     for left, numbers in groups:
         kinds = {ordered[each - 1].kind for each in numbers}
         worst = next(kind for kind in _SIGNS if kind in kinds)
-        told = f"{numbers[0]}–{numbers[-1]}" if len(numbers) > 1 else f"{numbers[0]}"
-        words = plain("; ".join(ordered[each - 1].text for each in numbers))
-        sign = f"{_SIGNS[worst]}<sub>{told}</sub>"
+        span = f"{numbers[0]}–{numbers[-1]}" if len(numbers) > 1 else f"{numbers[0]}"
+        words = plain(told("; ".join(ordered[each - 1].text for each in numbers), frame.display))
+        sign = f"{_SIGNS[worst]}<sub>{span}</sub>"
         parts.append(f'<span class="{worst}" style="left:{left * 100:.2f}%" title="{words}">{sign}</span>')
     return "".join(parts)
 
 
-def marks_list(marks: Iterable[Mark], clock: Clock) -> str:
+def marks_list(marks: Iterable[Mark], frame: Frame) -> str:
     """All marks in words, numbered as their signs are."""
     items = "".join(
-        f"<li><b>day {(mark.at_s - clock.from_s) / 86400:.1f}</b> "
-        f'<span class="{mark.kind}">{_SIGNS[mark.kind]}</span> {plain(mark.text)}</li>'
+        f"<li><b>{_when(mark.at_s, frame)}</b> "
+        f'<span class="{mark.kind}">{_SIGNS[mark.kind]}</span> {plain(told(mark.text, frame.display))}</li>'
         for mark in sorted(marks)
     )
     return f"<details><summary>Events</summary><ol>{items}</ol></details>" if items else ""
 
 
+def _when(at_s: float, frame: Frame) -> str:
+    local = frame.local(at_s)
+    clock = "" if local is None else f", {local:%a} {local.day} {local:%b %H:%M}"
+    return f"day {(at_s - frame.clock.from_s) / 86400:.1f}{clock}"
+
+
 def day_ticks(frame: Frame) -> list[tuple[float, str]]:
-    """Where the days begin, as share 0..1 of the width, and what to write there."""
+    """Where the days begin, as share 0..1 of the width, and what to write there. Days are those of the site's
+    calendar where UTC is known: one of 23 or 25 hours is that long on the axis too."""
     days, stride = days_long(frame.clock), day_stride(days_long(frame.clock))
-    offset = 0.0
-    if frame.start is not None:
-        midnight = frame.start.replace(hour=0, minute=0, second=0, microsecond=0)
-        offset = (midnight - frame.start).total_seconds() / 86400  # local midnights, not 24 h after the start
+    start = frame.local(frame.clock.from_s)
     ticks = []
-    for index in range(int((days - offset) / stride) + 1):
-        day = offset + index * stride
-        if 0 <= day <= days:
-            ticks.append((day / days, _day_label(day, stride, frame.start)))
+    if start is None or frame.start_utc_s is None:
+        return [(i * stride / days, f"day {i * stride:g}") for i in range(int(days / stride) + 1)]
+    midnight = start.replace(hour=0, minute=0, second=0)
+    for index in range(int((days + 2) / stride) + 1):
+        moment = midnight + timedelta(days=index * stride)  # by the calendar and the clock on the wall
+        share = (moment.timestamp() - frame.start_utc_s) / 86400 / days
+        if 0 <= share <= 1:
+            whole = stride >= 1 or moment.hour == 0
+            ticks.append((share, f"{moment:%a} {moment.day}" if whole else f"{moment:%H:%M}"))
     return ticks
 
 
-def _day_label(day: float, stride: float, start: datetime | None) -> str:
-    if start is None:
-        return f"day {day:g}"
-    when = start + timedelta(days=day)
-    return f"{when:%a} {when.day}" if stride >= 1 or when.hour == 0 else f"{when:%H:%M}"
+def clock_changes(frame: Frame) -> list[tuple[float, float]]:
+    """From when on (s on the time axis) how many seconds the site's clock is ahead of UTC, for the read-out."""
+    found: list[tuple[float, float]] = []
+    at_s = frame.clock.from_s
+    while frame.start_utc_s is not None and at_s < frame.clock.to_s:
+        utc_s = frame.start_utc_s + at_s - frame.clock.from_s
+        ahead = frame.display.local(utc_s).utcoffset() or timedelta()
+        if not found or found[-1][1] != ahead.total_seconds():
+            found.append((at_s, ahead.total_seconds()))
+        at_s += 900.0 - utc_s % 900.0  # clocks change on a quarter of an hour
+    return found
 
 
 def days_lane(frame: Frame) -> str:

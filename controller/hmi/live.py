@@ -11,66 +11,62 @@ from rich.text import Text
 
 from controller.control.alarms import ACTIVE
 from controller.control.site import Site
-from controller.control.state import AlarmPhase, SiteState
-from controller.control.values import Record, RecordKind
+from controller.control.state import SiteState
+from controller.control.values import Record
+from controller.display import Display
+from controller.hmi.news import record_text, worth_reading
 from controller.hmi.status import vessel_dict
 from controller.hmi.table import attention_lines
-from controller.hmi.words import Json, band_text, difference_text, printable, share_text, temperature_text, trusted_c
+from controller.hmi.waits import step_of
+from controller.hmi.words import Json, band_text, printable, share_text, short, temperature_text, trusted_c
 
 HALF_DAY_S = 43200.0
 _GAUGE_CELLS = 15  # odd: the middle one is the setpoint
 _GAUGE_K = 1.5  # what half the gauge stands for
+_MOST_IN_FULL = 3  # with more vessels each has one line, and one more when something is wrong
 
 
 def live_view(
-    site: Site, state: SiteState, begin_s: float, speed: float, recent: Sequence[Record] = (), units: str = "C"
+    site: Site, state: SiteState, begin_s: float, speed: float, display: Display, recent: Sequence[Record] = ()
 ) -> RenderableType:
     """The whole cellar: `begin_s` is where day 0 was, `speed` how many seconds pass in one (1 = as they pass),
     `recent` the newest records; the last two worth reading are shown."""
     pace = "" if speed == 1 else f"   {speed:,.0f} times as fast".replace(",", " ")
-    lines: list[RenderableType] = [_line(f"{site.name}   {clock_text(state.now_s - begin_s)}{pace}", "bold")]
+    local = "" if state.utc_s is None else f"   {display.local(state.utc_s):%a %d %b %H:%M}"
+    head = f"{printable(site.name)}   {clock_text(state.now_s - begin_s)}{local}{pace}"
+    lines: list[RenderableType] = [_line(head, "bold")]
+    in_full = len(site.vessels) <= _MOST_IN_FULL
     for vessel in site.vessels:
-        lines += [Rule(style="dim", characters="─"), *_vessel_lines(vessel_dict(site, vessel, state, units), units)]
-    lines += [Rule(style="dim", characters="─"), _line(surroundings_line(site, state, units))]
+        seen = vessel_dict(site, vessel, state, display)
+        if in_full:
+            lines += [Rule(style="dim", characters="─"), *_vessel_lines(seen)]
+        else:
+            lines += [_head(seen), *_trouble(seen)]
+    lines += [Rule(style="dim", characters="─"), _line(surroundings_line(site, state, display))]
     for record in [record for record in recent if worth_reading(record)][-2:]:
-        lines.append(_line(event_line(record, begin_s), "dim"))
+        lines.append(_line(event_line(record, begin_s, display), "dim"))
     return Group(*lines)
 
 
-def plain_line(site: Site, state: SiteState, begin_s: float, units: str = "C") -> str:
+def plain_line(site: Site, state: SiteState, begin_s: float, display: Display) -> str:
     """One line for the moment: every vessel's temperature, setpoint and step; meant for each `HALF_DAY_S`."""
     parts = []
     for vessel in site.vessels:
-        seen = vessel_dict(site, vessel, state, units)
-        doing = seen["state"] if seen["step"] is None else seen["step"]["name"]
-        wort = temperature_text(seen["temperature_c"], units)
-        if seen["setpoint_low_c"] is not None:
-            wort += f" (set {band_text(seen['setpoint_low_c'], seen['setpoint_high_c'], units)})"
+        now, step = state.vessels[vessel.name], step_of(state.vessels[vessel.name])
+        doing = now.condition.value if step is None else printable(step.name)
+        wort = temperature_text(now.estimate.celsius, display)
+        if now.setpoint is not None:
+            wort += f" (set {band_text(*now.setpoint, display)})"
         parts.append(f"{vessel.name} {wort} {doing}")
     active = sum(alarm.phase in ACTIVE for alarm in state.alarms.values())
     alarms = f" | alarms active: {active}" if active else ""
-    parts = [clock_text(state.now_s - begin_s), *parts, surroundings_line(site, state, units)]
+    parts = [clock_text(state.now_s - begin_s), *parts, surroundings_line(site, state, display)]
     return " | ".join(parts) + alarms
 
 
-def event_line(record: Record, begin_s: float) -> str:
+def event_line(record: Record, begin_s: float, display: Display) -> str:
     """One record as a line: when, where, what and why."""
-    where = f"{record.vessel}: " if record.vessel else ""
-    if record.kind is RecordKind.ACTION:
-        what = f"{record.who or 'operator'}: {record.reason}"
-    else:
-        reason = f" ({record.reason})" if record.reason else ""
-        what = f"{_HEADINGS.get(record.kind, record.kind.value)} {record.subject} {record.value}{reason}"
-    return printable(f"{clock_text(record.at_s - begin_s)}  {where}{what}")
-
-
-def worth_reading(record: Record) -> bool:
-    """Whether a brewer wants this record among the news: not every pulse, nor an alarm's quiet passages."""
-    if record.kind is RecordKind.ACTION:
-        return record.value != "repeated"
-    if record.kind is RecordKind.ALARM:
-        return record.value in _ALARM_NEWS
-    return record.kind in _NEWS and not record.who  # what a person did is told by its ACTION record
+    return f"{clock_text(record.at_s - begin_s)}  {record_text(record, display)}"
 
 
 def clock_text(elapsed_s: float) -> str:
@@ -79,37 +75,21 @@ def clock_text(elapsed_s: float) -> str:
     return f"day {minutes // 1440}, {minutes // 60 % 24:02d}:{minutes % 60:02d}"
 
 
-def surroundings_line(site: Site, state: SiteState, units: str) -> str:
+def surroundings_line(site: Site, state: SiteState, display: Display) -> str:
     """Bath and room in a few words."""
     parts = []
     if site.bath is not None:
         waits = " (crashes wait)" if state.bath_crash_pause else ""
-        parts.append(f"bath {temperature_text(trusted_c(state.signals, site.bath.probes), units)}{waits}")
+        parts.append(f"bath {temperature_text(trusted_c(state.signals, site.bath.probes), display)}{waits}")
     if site.room is not None:
-        parts.append(f"room {temperature_text(trusted_c(state.signals, (site.room,)), units)}")
+        parts.append(f"room {temperature_text(trusted_c(state.signals, (site.room,)), display)}")
     return ", ".join(parts)
 
 
-_NEWS = (RecordKind.STEP, RecordKind.STATE, RecordKind.MODE, RecordKind.LIMIT, RecordKind.HEALTH)
-_HEADINGS = {RecordKind.HEALTH: "probe", RecordKind.LIMIT: "interlock:"}
-_ALARM_NEWS = (AlarmPhase.UNACKNOWLEDGED.value, AlarmPhase.RETURNED.value)
-
-
-def _vessel_lines(vessel: Json, units: str) -> list[Text]:
+def _vessel_lines(vessel: Json) -> list[Text]:
     """Always five lines, so that nothing jumps: reading, gauge, position, what it waits for, outputs or alarm."""
     batch, step = vessel["batch"], vessel["step"]
-    head = Text(no_wrap=True, overflow="ellipsis")
-    head.append(f"{vessel['vessel']:<10.10} ", "bold")
-    head.append(f"{temperature_text(vessel['temperature_c'], units):>8} ", "bold")
-    head.append(f"{gauge(vessel['deviation_k'])} ", "cyan")
-    head.append(f"set {band_text(vessel['setpoint_low_c'], vessel['setpoint_high_c'], units)}")
-    if vessel["deviation_k"] is not None:
-        head.append(f"  off by {difference_text(vessel['deviation_k'], units)}", "dim")
-    name = "no batch" if batch is None else batch["name"]
-    gravity = ""
-    if batch is not None and batch["gravity"] is not None:
-        gone = batch["apparent_attenuation"]
-        gravity = f", gravity {batch['gravity']:.3f}" + ("" if gone is None else f" ({share_text(gone)} attenuated)")
+    name = "no batch" if batch is None else short(batch["name"], 30)
     where = vessel["state"] if step is None else f"step {step['number']} of {step['of']}, {step['name']}"
     mode = "" if vessel["mode"] == "auto" else f" [{vessel['mode']}]"
     waiting = "; ".join(step["waits"]) if step else ""
@@ -117,15 +97,40 @@ def _vessel_lines(vessel: Json, units: str) -> list[Text]:
         f"{'>' if output['on'] else ' '}{name} {'ON' if output['on'] else 'off'}: {printable(output['reason'])}"
         for name, output in vessel["outputs"].items()
     ]
+    return [
+        _head(vessel),
+        _line(f"  {name}{_gravity(batch)}"),
+        _line(f"  {where}{mode}{': ' if waiting else ''}{waiting}"),
+        _line("  " + ";  ".join(outputs), "dim"),
+        *(_trouble(vessel) or [_line("  all well", "dim")]),
+    ]
+
+
+def _head(vessel: Json) -> Text:
+    head = Text(no_wrap=True, overflow="ellipsis")
+    head.append(f"{short(vessel['vessel'], 10):<10} ", "bold")
+    head.append(f"{vessel['temperature_text']:>8} ", "bold")
+    head.append(f"{gauge(vessel['deviation_k'])} ", "cyan")
+    head.append(f"set {vessel['setpoint_text']}")
+    if vessel["deviation_k"] is not None:
+        head.append(f"  off by {vessel['deviation_text']}", "dim")
+    return head
+
+
+def _gravity(batch: Json | None) -> str:
+    if batch is None or batch["gravity"] is None:
+        return ""
+    gone = batch["apparent_attenuation"]
+    told = "" if gone is None else f" ({share_text(gone)} attenuated, {batch['alcohol_text']})"
+    return f", gravity {batch['gravity_text']}{told}"
+
+
+def _trouble(vessel: Json) -> list[Text]:
     trouble = attention_lines(vessel)
-    lines = [head, _line(f"  {name}{gravity}"), _line(f"  {where}{mode}{': ' if waiting else ''}{waiting}")]
-    lines.append(_line("  " + ";  ".join(outputs), "dim"))
-    if trouble:
-        more = f" (and {len(trouble) - 1} more)" if len(trouble) > 1 else ""
-        lines.append(_line(f"  {trouble[0]}{more}", "dim" if trouble[0].startswith("was:") else "bold yellow"))
-    else:
-        lines.append(_line("  all well", "dim"))
-    return lines
+    if not trouble:
+        return []
+    more = f" (and {len(trouble) - 1} more)" if len(trouble) > 1 else ""
+    return [_line(f"  {trouble[0]}{more}", "dim" if trouble[0].startswith("was:") else "bold yellow")]
 
 
 def gauge(off_k: float | None) -> str:

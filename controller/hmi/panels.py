@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 
+from controller.display import Display
 from controller.hmi.lanes import (
     Frame,
     day_ticks,
@@ -22,7 +23,7 @@ from controller.hmi.lanes import (
 )
 from controller.hmi.recorder import Mark, Point, Surroundings, Trace
 from controller.hmi.scale import WIDTH, Axis, axis, line, ribbon
-from controller.hmi.words import number, shown
+from controller.hmi.words import number
 
 _TALL, _BATH_TALL = 200.0, 110.0
 
@@ -36,48 +37,50 @@ class Panel(NamedTuple):
 
 def vessel_panel(trace: Trace, frame: Frame, index: int, details: str) -> Panel:
     """A vessel: steps, wort against setpoint, gravities, cooler and heater, marks, days."""
-    clock, units, points = frame.clock, frame.units, trace.points
+    clock, display, points = frame.clock, frame.display, trace.points
     seen_c = [c for p in points for c in (p.coldest_c, p.warmest_c, p.low_c, p.high_c) if c is not None]
-    scale = axis([shown(c, units) for c in seen_c], 3.0)
+    scale = axis([display.in_temperature(c) for c in seen_c], 3.0)
     hours = hourly_duties(points, clock)
     rows = [
         row("steps", "", steps_lane(trace, clock), "lane steps"),
-        row(f"°{units}", _ticks(scale), _wort(trace, scale, frame, index), "plot"),
-        row("off by", off_ticks(units), off_lane(points, frame), "lane off"),
+        row(f"°{display.temperature}", _ticks(scale), _wort(trace, scale, frame, index), "plot"),
+        row("off by", off_ticks(display), off_lane(points, frame), "lane off"),
     ]
     if trace.gravities:
-        rows.append(row("gravity", "", gravity_lane(trace.gravities, clock), "lane gravity"))
+        rows.append(row("gravity", "", gravity_lane(trace.gravities, frame), "lane gravity"))
     for name, at in (("cooler", 2), ("heater", 3)):
         rows.append(duty_lane(name, [(hour[0], hour[1], hour[at]) for hour in hours]))
     if trace.marks:
-        rows.append(row("events", "", marks_lane(trace.marks, clock), "lane marks"))
+        rows.append(row("events", "", marks_lane(trace.marks, frame), "lane marks"))
     rows.append(row("", "", days_lane(frame), "days"))
     batch = f" <span>{plain(trace.batch)}</span>" if trace.batch else " <span>no batch</span>"
     heading = f"{plain(trace.vessel)}{batch}"
-    html = _figure(index, heading, _KEY, rows, details + marks_list(trace.marks, clock))
-    return Panel(html, _vessel_data(points, units))
+    html = _figure(index, heading, _KEY, rows, details + marks_list(trace.marks, frame))
+    return Panel(html, _vessel_data(points, display))
 
 
 def surroundings_panel(rows: Sequence[Surroundings], marks: Sequence[Mark], frame: Frame, index: int) -> Panel:
     """Bath and room, apart from the vessels: they move on another scale."""
-    clock, units = frame.clock, frame.units
-    scale = axis([shown(c, units) for each in rows for c in (each.bath_c, each.room_c) if c is not None], 5.0, 4)
-    bath = line([(clock.across(each.at_s), _down(each.bath_c, scale, _BATH_TALL, units)) for each in rows])
-    room = line([(clock.across(each.at_s), _down(each.room_c, scale, _BATH_TALL, units)) for each in rows])
+    clock, display = frame.clock, frame.display
+    scale = axis(
+        [display.in_temperature(c) for each in rows for c in (each.bath_c, each.room_c) if c is not None], 5.0, 4
+    )
+    bath = line([(clock.across(each.at_s), _down(each.bath_c, scale, _BATH_TALL, display)) for each in rows])
+    room = line([(clock.across(each.at_s), _down(each.room_c, scale, _BATH_TALL, display)) for each in rows])
     paths = f'<path class="bath" d="{bath}"/><path class="room" d="{room}"/>'
     paths = _grid(scale, frame, _BATH_TALL) + paths
     picture = drawing(paths, _BATH_TALL, index, "Bath and room temperature over time.")
-    html_rows = [row(f"°{units}", _ticks(scale), picture, "plot low")]
+    html_rows = [row(f"°{display.temperature}", _ticks(scale), picture, "plot low")]
     if marks:
-        html_rows.append(row("events", "", marks_lane(marks, clock), "lane marks"))
+        html_rows.append(row("events", "", marks_lane(marks, frame), "lane marks"))
     html_rows.append(row("", "", days_lane(frame), "days"))
     key = '<span class="key"><i class="bath"></i>bath</span><span class="key"><i class="room"></i>room</span>'
     data = {
         "at": [round(each.at_s) for each in rows],
-        "bath": [_shown(each.bath_c, units) for each in rows],
-        "room": [_shown(each.room_c, units) for each in rows],
+        "bath": [_shown(each.bath_c, display) for each in rows],
+        "room": [_shown(each.room_c, display) for each in rows],
     }
-    return Panel(_figure(index, "bath and room", key, html_rows, marks_list(marks, clock)), data)
+    return Panel(_figure(index, "bath and room", key, html_rows, marks_list(marks, frame)), data)
 
 
 _KEY = '<span class="key"><i class="wort"></i>wort</span><span class="key"><i class="set"></i>setpoint</span>'
@@ -94,13 +97,13 @@ def _figure(index: int, heading: str, key: str, rows: Sequence[str], after: str)
 
 
 def _wort(trace: Trace, scale: Axis, frame: Frame, index: int) -> str:
-    clock, units = frame.clock, frame.units
+    clock, display = frame.clock, frame.display
     band, wort, middle, low, high = [], [], [], [], []
     for point in trace.points:
         left, right = clock.across(point.at_s), clock.across(point.at_s + point.for_s)
         centre = (left + right) / 2
-        coldest, warmest = _down(point.coldest_c, scale, _TALL, units), _down(point.warmest_c, scale, _TALL, units)
-        bottom, top = _down(point.low_c, scale, _TALL, units), _down(point.high_c, scale, _TALL, units)
+        coldest, warmest = _down(point.coldest_c, scale, _TALL, display), _down(point.warmest_c, scale, _TALL, display)
+        bottom, top = _down(point.low_c, scale, _TALL, display), _down(point.high_c, scale, _TALL, display)
         wort.append((centre, warmest, coldest))
         middle.append((centre, None if coldest is None or warmest is None else (coldest + warmest) / 2))
         for across in (left, right):
@@ -132,21 +135,21 @@ def _ticks(scale: Axis) -> str:
     )
 
 
-def _down(celsius: float | None, scale: Axis, height: float, units: str) -> float | None:
-    return None if celsius is None else scale.down(shown(celsius, units), height)
+def _down(celsius: float | None, scale: Axis, height: float, display: Display) -> float | None:
+    return None if celsius is None else scale.down(display.in_temperature(celsius), height)
 
 
-def _shown(celsius: float | None, units: str) -> float | None:
-    return None if celsius is None else number(shown(celsius, units), 2)
+def _shown(celsius: float | None, display: Display) -> float | None:
+    return None if celsius is None else number(display.in_temperature(celsius), 2)
 
 
-def _vessel_data(points: Sequence[Point], units: str) -> dict[str, Any]:
+def _vessel_data(points: Sequence[Point], display: Display) -> dict[str, Any]:
     return {
         "at": [round(point.at_s) for point in points],
-        "coldest": [_shown(point.coldest_c, units) for point in points],
-        "warmest": [_shown(point.warmest_c, units) for point in points],
-        "low": [_shown(point.low_c, units) for point in points],
-        "high": [_shown(point.high_c, units) for point in points],
+        "coldest": [_shown(point.coldest_c, display) for point in points],
+        "warmest": [_shown(point.warmest_c, display) for point in points],
+        "low": [_shown(point.low_c, display) for point in points],
+        "high": [_shown(point.high_c, display) for point in points],
         "cool": [round(point.cool * 100) for point in points],
         "heat": [round(point.heat * 100) for point in points],
     }

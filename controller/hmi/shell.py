@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 from controller.control.site import Site
 from controller.control.state import SiteState
+from controller.display import Display
 
 Snapshot = Callable[[], tuple[Site, SiteState] | None]
 
@@ -55,4 +56,4 @@ class View:
     snapshot: Snapshot
     counts: Callable[[], ShellCounts]
     pulse: Callable[[], Pulse]
-    units: str
+    display: Display

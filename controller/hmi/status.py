@@ -1,6 +1,7 @@
 """What is going on, as plain data: for the command line, for HTTP and as the retained MQTT state of each vessel.
 
-Keys carry their unit; temperatures are always °C here, and `units` says what people want to see.
+Keys carry their unit: numbers are always in base units (°C, K, s, W, L, specific gravity, UTC). A key that ends in
+`_text` is for people: the same figure in the units and the time zone of a `Display`; so are reasons and causes.
 """
 
 from collections.abc import Iterable, Mapping
@@ -11,101 +12,118 @@ from controller.control.alarms import ACTIVE
 from controller.control.site import Probe, Site, Vessel
 from controller.control.state import AlarmPhase, AlarmState, Batch, OutputState, SiteState, VesselState
 from controller.control.values import Record, Signal
-from controller.hmi.waits import attenuation_of, last_gravity, step_of, waits
-from controller.hmi.words import STATUS_WORDS, Json, deviation_k, number, printable, trusted_c
+from controller.display import Display
+from controller.hmi.news import record_text
+from controller.hmi.waits import fermented, last_gravity, step_of, waits
+from controller.hmi.words import (
+    STATUS_WORDS,
+    UNKNOWN,
+    Json,
+    band_text,
+    deviation_k,
+    difference_text,
+    gravity_text,
+    moment_text,
+    number,
+    printable,
+    temperature_text,
+    told,
+    trusted_c,
+    volume_text,
+)
 
 _WORTH_SHOWING = (*ACTIVE, AlarmPhase.RETURNED)
 
 
-def status_dict(site: Site, state: SiteState, records: Iterable[Record] = (), units: str = "C") -> Json:
+def status_dict(site: Site, state: SiteState, display: Display, records: Iterable[Record] = ()) -> Json:
     """The whole site as JSON-ready data: every vessel, bath, room, alarms, and `records` as "recent" (as given).
 
-    Nothing in it is NaN; what is not known is null. `units` is "C" or "F".
+    Nothing in it is NaN; what is not known is null, and a dash in a text.
     """
-    bath = site.bath
     return {
         "site": site.name,
         "utc": utc_text(state.utc_s),
-        "units": units,
+        "time_text": "" if state.utc_s is None else display.time_text(state.utc_s, state.now_s),
+        "units": display.temperature,
         "started": state.started,
-        "vessels": {vessel.name: vessel_dict(site, vessel, state, units) for vessel in site.vessels},
-        "bath": None
-        if bath is None
-        else {
-            "temperature_c": number(trusted_c(state.signals, bath.probes), 2),
-            "setpoint_c": bath.setpoint_c,
-            "crashes_wait": state.bath_crash_pause,
-            "signals": _signals(bath.probes, state),
-            "alarms": alarms_of("bath", state),
-        },
+        "vessels": {vessel.name: vessel_dict(site, vessel, state, display) for vessel in site.vessels},
+        "bath": _bath(site, state, display),
         "room": None
         if site.room is None
         else {
-            "temperature_c": number(trusted_c(state.signals, (site.room,)), 2),
-            "signals": _signals((site.room,), state),
+            **_temperature(trusted_c(state.signals, (site.room,)), display),
+            "signals": _signals((site.room,), state, display),
         },
         "alarms_active": sum(alarm.phase in ACTIVE for alarm in state.alarms.values()),
-        "recent": [record_dict(record) for record in records],
+        "recent": [record_dict(record, display) for record in records],
     }
 
 
-def vessel_dict(site: Site, vessel: Vessel, state: SiteState, units: str = "C") -> Json:
+def vessel_dict(site: Site, vessel: Vessel, state: SiteState, display: Display) -> Json:
     """One vessel as JSON-ready data: also the payload of its retained MQTT state."""
     now = state.vessels[vessel.name]
     setpoint = now.setpoint
+    low_c, high_c = setpoint if setpoint else (None, None)
+    off_k = deviation_k(now.estimate, setpoint)
+    rate_k_per_h = number(now.estimate.rate_k_per_h, 4) if now.estimate.celsius is not None else None
     return {
         "site": site.name,
         "vessel": vessel.name,
         "utc": utc_text(state.utc_s),
-        "units": units,
+        "units": display.temperature,
         "in_service": now.in_service,
         "state": now.condition.value,
         "mode": now.mode.value,
         "manual": None
         if now.manual is None
         else {"duty": number(now.manual.duty, 3), "left_s": number(now.manual.until_s - state.now_s, 0)},
-        "temperature_c": number(now.estimate.celsius, 2),
-        "rate_k_per_h": number(now.estimate.rate_k_per_h, 2) if now.estimate.celsius is not None else None,
+        **_temperature(now.estimate.celsius, display),
+        "rate_k_per_h": number(rate_k_per_h, 2),
+        "rate_text": UNKNOWN if rate_k_per_h is None else f"{difference_text(rate_k_per_h, display)}/h",
         "drives": now.estimate.drive.value,
-        "cause": now.estimate.cause,
-        "setpoint_low_c": number(setpoint.low_c, 2) if setpoint else None,
-        "setpoint_high_c": number(setpoint.high_c, 2) if setpoint else None,
-        "deviation_k": number(deviation_k(now.estimate, setpoint), 2),
-        "batch": _batch(now.batch, state),
-        "step": _step(now, units),
+        "cause": told(now.estimate.cause, display),
+        "setpoint_low_c": number(low_c, 2),
+        "setpoint_high_c": number(high_c, 2),
+        "setpoint_text": band_text(low_c, high_c, display),
+        "deviation_k": number(off_k, 2),
+        "deviation_text": difference_text(off_k, display),
+        "batch": _batch(now.batch, state, display),
+        "step": _step(now, state, display),
         "demand_w": number(now.loop.heat_w, 1),
         "applied_w": number(now.applied_w, 1),
         "outputs": {
-            name: _output(output, state)
+            name: _output(output, state, display)
             for name, output in (("cooler", now.cooler), ("heater", now.heater))
             if output is not None
         },
-        "alarms": alarms_of(vessel.name, state),
-        "signals": _signals(vessel.probes, state),
+        "alarms": alarms_of(vessel.name, state, display),
+        "signals": _signals(vessel.probes, state, display),
     }
 
 
-def alarms_of(subject: str, state: SiteState) -> list[Json]:
+def alarms_of(subject: str, state: SiteState, display: Display) -> list[Json]:
     """The alarms of one vessel (or "bath"), oldest first, that are active or wait to be acknowledged."""
     found = [
         (key, alarm)
         for key, alarm in state.alarms.items()
         if key.rpartition("/")[0] == subject and alarm.phase in _WORTH_SHOWING
     ]
-    return [_alarm(key, alarm, state) for key, alarm in sorted(found, key=_when_raised)]
+    return [_alarm(key, alarm, state, display) for key, alarm in sorted(found, key=_when_raised)]
 
 
-def record_dict(record: Record) -> Json:
-    """One record as JSON-ready data."""
+def record_dict(record: Record, display: Display) -> Json:
+    """One record as JSON-ready data; "text" tells it in a sentence."""
     return {
         "at_s": number(record.at_s, 1),
         "utc": utc_text(record.utc_s),
+        "time_text": "" if record.utc_s is None else display.time_text(record.utc_s, record.at_s),
         "vessel": record.vessel,
         "kind": record.kind.value,
         "subject": record.subject,
         "value": record.value,
         "reason": record.reason,
         "who": record.who,
+        "text": record_text(record, display),
     }
 
 
@@ -121,7 +139,32 @@ def _when_raised(entry: tuple[str, AlarmState]) -> tuple[float, str]:
     return (alarm.raised_s or 0.0, key)
 
 
-def _alarm(key: str, alarm: AlarmState, state: SiteState) -> Json:
+def _temperature(celsius: float | None, display: Display) -> Json:
+    return {"temperature_c": number(celsius, 2), "temperature_text": temperature_text(celsius, display)}
+
+
+def _bath(site: Site, state: SiteState, display: Display) -> Json | None:
+    bath = site.bath
+    if bath is None:
+        return None
+    return {
+        **_temperature(trusted_c(state.signals, bath.probes), display),
+        "setpoint_c": bath.setpoint_c,
+        "setpoint_text": temperature_text(bath.setpoint_c, display),
+        "crashes_wait": state.bath_crash_pause,
+        "signals": _signals(bath.probes, state, display),
+        "alarms": alarms_of("bath", state, display),
+    }
+
+
+def _since_text(at_s: float | None, state: SiteState, display: Display, utc_s: float | None = None) -> str:
+    """The moment `at_s` of the service's time by the site's clock (`utc_s` where it was noted then), or ""."""
+    if utc_s is None and at_s is not None and state.utc_s is not None:
+        utc_s = state.utc_s - (state.now_s - at_s)
+    return moment_text(utc_s, state.utc_s, display)
+
+
+def _alarm(key: str, alarm: AlarmState, state: SiteState, display: Display) -> Json:
     kind = key.rpartition("/")[2]
     row = ALARMS.get(kind)
     return {
@@ -129,27 +172,36 @@ def _alarm(key: str, alarm: AlarmState, state: SiteState) -> Json:
         "priority": row.priority.value if row else None,
         "phase": alarm.phase.value,
         "age_s": None if alarm.raised_s is None else number(state.now_s - alarm.raised_s, 0),
-        "text": alarm.text,
-        "action": row.action if row else None,
+        "since_text": _since_text(alarm.raised_s, state, display),
+        "text": told(alarm.text, display),
+        "action": told(row.action, display) if row else None,
     }
 
 
-def _batch(batch: Batch | None, state: SiteState) -> Json | None:
+def _batch(batch: Batch | None, state: SiteState, display: Display) -> Json | None:
     if batch is None:
         return None
+    gravity, beer = last_gravity(batch), fermented(batch)
     return {
         "name": printable(batch.name),
         "yeast": printable(batch.yeast),
         "volume_l": batch.volume_l,
+        "volume_text": volume_text(batch.volume_l, display),
         "og": batch.og,
-        "gravity": last_gravity(batch),
-        "apparent_attenuation": number(attenuation_of(batch), 3),
+        "og_text": gravity_text(batch.og, display),
+        "gravity": gravity,
+        "gravity_text": gravity_text(gravity, display),
+        "apparent_attenuation": number(beer.apparent_attenuation, 3),
+        "real_degree_of_fermentation": number(beer.real_degree, 3),
+        "alcohol_by_volume_percent": number(beer.alcohol_percent, 2),
+        "alcohol_text": UNKNOWN if beer.alcohol_percent is None else f"{beer.alcohol_percent:.1f} % ABV",
         "profile": batch.profile.name if batch.profile else None,
         "age_s": number(state.now_s - batch.started_s, 0),
+        "since_text": _since_text(batch.started_s, state, display, batch.started_utc_s),
     }
 
 
-def _step(vessel: VesselState, units: str) -> Json | None:
+def _step(vessel: VesselState, state: SiteState, display: Display) -> Json | None:
     step, position, batch = step_of(vessel), vessel.program, vessel.batch
     if step is None or position is None or batch is None or batch.profile is None:
         return None
@@ -159,37 +211,40 @@ def _step(vessel: VesselState, units: str) -> Json | None:
         "name": printable(step.name),
         "kind": step.kind.value,
         "target_c": step.target_c,
+        "target_text": temperature_text(step.target_c, display),
         "counted_s": number(position.counted_s, 0),
         "elapsed_s": number(position.elapsed_s, 0),
+        "since_text": _since_text(state.now_s - position.elapsed_s, state, display),
         "at_most_s": step.at_most_s,
         "overtime": position.overtime,
-        "waits": waits(vessel, units),
+        "waits": waits(vessel, display),
         "asks": position.waiting,  # nothing but the brewer's answer is missing
         "question": printable(step.ends.confirmed),
         "note": printable(step.note),
     }
 
 
-def _output(output: OutputState, state: SiteState) -> Json:
+def _output(output: OutputState, state: SiteState, display: Display) -> Json:
     return {
         "on": output.on,
         "for_s": number(state.now_s - output.since_s, 0),
-        "reason": output.reason,
+        "since_text": _since_text(output.since_s, state, display),
+        "reason": told(output.reason, display),
         "starts": output.starts,
         "on_s": number(output.on_s, 0),
     }
 
 
-def _signals(probes: Iterable[Probe], state: SiteState) -> Mapping[str, Json]:
-    return {probe.tag: _signal(state.signals.get(probe.tag), state.now_s) for probe in probes}
+def _signals(probes: Iterable[Probe], state: SiteState, display: Display) -> Mapping[str, Json]:
+    return {probe.tag: _signal(state.signals.get(probe.tag), state.now_s, display) for probe in probes}
 
 
-def _signal(signal: Signal | None, now_s: float) -> Json:
+def _signal(signal: Signal | None, now_s: float, display: Display) -> Json:
     if signal is None:
-        return {"temperature_c": None, "status": "failure", "cause": "not known to the core", "age_s": None}
+        return {**_temperature(None, display), "status": "failure", "cause": "not known to the core", "age_s": None}
     return {
-        "temperature_c": number(signal.celsius, 2),
+        **_temperature(signal.celsius, display),
         "status": STATUS_WORDS[signal.status],
-        "cause": signal.cause,
+        "cause": told(signal.cause, display),
         "age_s": None if signal.celsius is None else number(now_s - signal.at_s, 0),
     }

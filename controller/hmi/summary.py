@@ -1,70 +1,13 @@
-"""How well it went: a tally that is fed every scan, and its figures in words.
+"""How well it went: the figures of a tally in words, and as text that fits a terminal."""
 
-Cheap enough for every scan of a month in seconds; it keeps totals, not samples.
-"""
-
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+import textwrap
+from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
-from controller.control.alarms import ACTIVE
-from controller.control.site import Site
-from controller.control.state import AlarmState, BatchState, SiteState, VesselState
-from controller.control.values import Drive, Record, RecordKind
-from controller.hmi.waits import REACHED, ends_by, step_of
-from controller.hmi.words import deviation_k, difference_text, duration_text, printable, share_text
-
-BAND_K = 0.5  # what counts as "in band"
-NARROW_K = 0.3
-
-
-@dataclass(slots=True)
-class Visit:
-    """One stay in one step (or in a state outside the profile). Times in s; `worst_k` is after arrival.
-
-    The wort has arrived once it has been within `BAND_K` of the setpoint; `band_s` and `narrow_s` count
-    out of `judged_s`, the time since then with a known temperature."""
-
-    name: str
-    kind: str
-    entered_s: float
-    lasted_s: float = 0.0
-    arrived_after_s: float | None = None
-    judged_s: float = 0.0
-    band_s: float = 0.0
-    narrow_s: float = 0.0
-    worst_k: float = 0.0
-    asks: str = ""  # what it ends by
-    ended: str = ""
-
-
-class Totals(NamedTuple):
-    """Running totals of a vessel's outputs, as the core counts them."""
-
-    cool_starts: int
-    cool_s: float
-    heat_s: float
-
-
-@dataclass(slots=True)
-class VesselTally:
-    """What is tallied of one vessel. `position` is what tells one visit from the next."""
-
-    begin: Totals
-    now: VesselState
-    batch: str = ""
-    observed_s: float = 0.0
-    blind_s: float = 0.0
-    visits: list[Visit] = field(default_factory=list)
-    position: tuple[float, str, int] | None = None
-
-
-class Raised(NamedTuple):
-    """An alarm when it was raised: "vessel/kind" and its text."""
-
-    at_s: float
-    key: str
-    text: str
+from controller.display import Display
+from controller.hmi.tally import BAND_K, CONDITIONS_MET, NARROW_K, Raised, Tally, VesselTally, Visit, totals_of
+from controller.hmi.waits import ends_by
+from controller.hmi.words import UNKNOWN, difference_text, duration_text, printable, share_text, short, told
 
 
 class VesselSummary(NamedTuple):
@@ -77,69 +20,43 @@ class VesselSummary(NamedTuple):
     alarms: tuple[str, ...]
 
 
-class Tally:
-    """The accumulator. `add` after every scan; then `summaries` or `summary_text`."""
-
-    def __init__(self) -> None:
-        self.begin_s: float | None = None
-        self.vessels: dict[str, VesselTally] = {}
-        self.raised: list[Raised] = []
-        self._alarms: Mapping[str, AlarmState] = {}
-        self._seen: set[tuple[str, float]] = set()
-
-    def add(self, site: Site, state: SiteState, dt_s: float, records: Iterable[Record] = ()) -> None:
-        """Count one scan: `dt_s` is the time that `state` stands for, in s; `records` tell why a step ended."""
-        if self.begin_s is None:
-            self.begin_s = state.now_s - dt_s
-        reasons = {record.vessel: record.reason for record in records if _ends_step(record)} if records else {}
-        for vessel in site.vessels:
-            now = state.vessels[vessel.name]
-            tally = self.vessels.get(vessel.name)
-            if tally is None:
-                tally = self.vessels[vessel.name] = VesselTally(_totals(now), now)
-            tally.now = now
-            _count(tally, now, state.now_s, dt_s, reasons.get(vessel.name, ""))
-        if state.alarms is not self._alarms:
-            self._alarms = state.alarms
-            self._note_alarms(state.alarms)
-
-    def _note_alarms(self, alarms: Mapping[str, AlarmState]) -> None:
-        for key, alarm in alarms.items():
-            if alarm.raised_s is not None and alarm.phase in ACTIVE and (key, alarm.raised_s) not in self._seen:
-                self._seen.add((key, alarm.raised_s))
-                self.raised.append(Raised(alarm.raised_s, key, alarm.text))
-
-
 STEP_HEADINGS = ("step", "entered", "lasted", "arrived after", "in band", "narrow", "worst", "ended because")
+_LEAST_WIDTH = 80
+_LONGEST_STEP = 13
 
 
-def summaries(tally: Tally, units: str = "C") -> list[VesselSummary]:
-    """The figures of every vessel in words, in the order of the site file; differences in K, or °F for units "F"."""
-    return [_summary(name, vessel, tally, units) for name, vessel in tally.vessels.items()]
+def summaries(tally: Tally, display: Display) -> list[VesselSummary]:
+    """The figures of every vessel in words, in the order of the site file."""
+    return [_summary(name, vessel, tally, display) for name, vessel in tally.vessels.items()]
 
 
-def summary_text(tally: Tally, units: str = "C") -> str:
-    """The figures as plain text for a terminal or a log."""
-    lines = []
-    for summary in summaries(tally, units):
-        lines += [f"{summary.vessel}: {summary.batch or 'no batch'}"]
-        lines += ["  " + ", ".join(f"{heading} {value}" for heading, value in summary.facts.items())]
+def summary_text(tally: Tally, display: Display, width: int = _LEAST_WIDTH) -> str:
+    """The figures as plain text for a terminal or a log: no line is longer than `width` characters, 80 or more."""
+    width = max(width, _LEAST_WIDTH)
+    lines: list[str] = []
+    for summary in summaries(tally, display):
+        batch = summary.batch or "no batch"
+        lines.append(short(f"{short(summary.vessel, 30)}: {batch}", width))
+        lines += _wrapped(", ".join(f"{heading} {value}" for heading, value in summary.facts.items()), "  ", width)
         if summary.steps:
-            lines += _columns((step_headings(units), *summary.steps))
-        lines += [f"  ! {alarm}" for alarm in summary.alarms] or ["  no alarms"]
-        lines += [""]
+            lines += _step_lines(summary.steps, display, width)
+        for alarm in summary.alarms:
+            lines += _wrapped(alarm, "  ! ", width)
+        if not summary.alarms:
+            lines.append("  no alarms")
+        lines.append("")
     begin_s = tally.begin_s or 0.0
     for raised in tally.raised:
         if raised.key.rpartition("/")[0] not in tally.vessels:
-            lines.append(f"! {_raised_text(raised, begin_s)}")
+            lines += _wrapped(_raised_text(raised, begin_s, display), "! ", width)
     return "\n".join(lines).rstrip() + "\n"
 
 
-def step_headings(units: str) -> tuple[str, ...]:
+def step_headings(display: Display) -> tuple[str, ...]:
     """`STEP_HEADINGS` with the widths of the bands in the units that people see."""
     widths = {"in band": BAND_K, "narrow": NARROW_K}
     return tuple(
-        f"in {difference_text(widths[heading], units).replace('+', '±')}" if heading in widths else heading
+        f"in {difference_text(widths[heading], display).replace('+', '±')}" if heading in widths else heading
         for heading in STEP_HEADINGS
     )
 
@@ -149,75 +66,16 @@ def day_text(at_s: float, begin_s: float) -> str:
     return f"day {max(at_s - begin_s, 0.0) / 86400:.1f}"
 
 
-def _count(tally: VesselTally, now: VesselState, now_s: float, dt_s: float, reason: str) -> None:
-    batch = now.batch
-    if batch is None:
-        if tally.position is not None:
-            tally.visits[-1].ended = "packaged"
-            tally.position = None
-        return
-    step = now.program.step if now.program is not None else -1
-    condition = "" if now.condition in (BatchState.RUNNING, BatchState.HELD) else now.condition.value
-    if tally.position != (batch.started_s, condition, step):
-        if tally.visits and tally.position is not None:
-            last = tally.visits[-1]
-            last.ended = f"{reason} ({last.asks})".removeprefix("its ") if reason and last.asks else reason or condition
-            if last.arrived_after_s is None and REACHED in last.ended:
-                last.arrived_after_s = last.lasted_s  # by the step's own tolerance, which is wider than the band
-        tally.position = (batch.started_s, condition, step)
-        tally.batch = batch.name
-        tally.visits.append(_visit(now, condition, now_s - dt_s))
-    visit = tally.visits[-1]
-    visit.lasted_s += dt_s
-    tally.observed_s += dt_s
-    off_k = deviation_k(now.estimate, now.setpoint)
-    if now.estimate.drive is Drive.NOTHING:
-        tally.blind_s += dt_s
-    elif off_k is not None:
-        _judge(visit, off_k, dt_s)
-
-
-def _ends_step(record: Record) -> bool:
-    return record.kind is RecordKind.STEP and record.value == "ended"
-
-
-def _judge(visit: Visit, off_k: float, dt_s: float) -> None:
-    size_k = abs(off_k)
-    if visit.arrived_after_s is None:
-        if size_k > BAND_K:
-            return
-        visit.arrived_after_s = visit.lasted_s - dt_s
-    visit.judged_s += dt_s
-    if size_k <= BAND_K:
-        visit.band_s += dt_s
-        if size_k <= NARROW_K:
-            visit.narrow_s += dt_s
-    if size_k > abs(visit.worst_k):
-        visit.worst_k = off_k
-
-
-def _visit(now: VesselState, condition: str, entered_s: float) -> Visit:
-    step = step_of(now)
-    if condition or step is None:
-        return Visit(condition or "no profile", "", entered_s)
-    return Visit(step.name, step.kind.value, entered_s, asks=ends_by(step))
-
-
-def _totals(vessel: VesselState) -> Totals:
-    cool, heat = vessel.cooler, vessel.heater
-    return Totals(cool.starts if cool else 0, cool.on_s if cool else 0.0, heat.on_s if heat else 0.0)
-
-
-def _summary(name: str, vessel: VesselTally, tally: Tally, units: str) -> VesselSummary:
+def _summary(name: str, vessel: VesselTally, tally: Tally, display: Display) -> VesselSummary:
     begin_s = tally.begin_s or 0.0
-    totals = _totals(vessel.now)
+    totals = totals_of(vessel.now)
     starts = totals.cool_starts - vessel.begin.cool_starts
     days = vessel.observed_s / 86400
     judged_s = sum(visit.judged_s for visit in vessel.visits)
     in_band = sum(visit.band_s for visit in vessel.visits) / judged_s if judged_s else None
     facts = {
-        step_headings(units)[STEP_HEADINGS.index("in band")]: share_text(in_band),
-        "worst after arrival": difference_text(max((v.worst_k for v in vessel.visits), key=abs, default=None), units),
+        step_headings(display)[STEP_HEADINGS.index("in band")]: share_text(in_band),
+        "worst after arrival": difference_text(max((v.worst_k for v in vessel.visits), key=abs, default=None), display),
         "pump starts": f"{starts} ({starts / days:.0f} a day)" if days >= 0.5 else f"{starts}",
         "cooled for": duration_text(totals.cool_s - vessel.begin.cool_s),
         "heated for": duration_text(totals.heat_s - vessel.begin.heat_s),
@@ -229,12 +87,12 @@ def _summary(name: str, vessel: VesselTally, tally: Tally, units: str) -> Vessel
         name,
         printable(vessel.batch),
         facts,
-        tuple(_step_row(visit, begin_s, units) for visit in vessel.visits),
-        tuple(_raised_text(each, begin_s) for each in raised),
+        tuple(_step_row(visit, begin_s, display) for visit in vessel.visits),
+        tuple(_raised_text(each, begin_s, display) for each in raised),
     )
 
 
-def _step_row(visit: Visit, begin_s: float, units: str) -> tuple[str, ...]:
+def _step_row(visit: Visit, begin_s: float, display: Display) -> tuple[str, ...]:
     judged_s = visit.judged_s
     return (
         printable(visit.name),
@@ -243,13 +101,36 @@ def _step_row(visit: Visit, begin_s: float, units: str) -> tuple[str, ...]:
         duration_text(visit.arrived_after_s) if visit.arrived_after_s is not None else "not yet",
         share_text(visit.band_s / judged_s if judged_s else None),
         share_text(visit.narrow_s / judged_s if judged_s else None),
-        difference_text(visit.worst_k, units) if judged_s else "–",
-        printable(visit.ended) or "goes on",
+        difference_text(visit.worst_k, display) if judged_s else UNKNOWN,
+        _ended_text(visit, display),
     )
 
 
-def _raised_text(raised: Raised, begin_s: float) -> str:
-    return f"{day_text(raised.at_s, begin_s)}: {printable(raised.text) or raised.key} ({raised.key})"
+def _ended_text(visit: Visit, display: Display) -> str:
+    """Why a step ended, with the conditions that were met: "conditions are met (75 % attenuation)"."""
+    if not visit.ended:
+        return "goes on"
+    ended = printable(told(visit.ended.removeprefix("its "), display))
+    asks = ends_by(visit.step, display) if visit.step is not None and visit.ended == CONDITIONS_MET else ""
+    return f"{ended} ({asks})" if asks else ended
+
+
+def _raised_text(raised: Raised, begin_s: float, display: Display) -> str:
+    text = printable(told(raised.text, display)) or raised.key
+    return f"{day_text(raised.at_s, begin_s)}: {text} ({raised.key})"
+
+
+def _step_lines(steps: Sequence[tuple[str, ...]], display: Display, width: int) -> list[str]:
+    """A table of the steps; why each ended stands in the last column, or where that is too wide in a line below."""
+    headings = tuple("arrived" if heading == "arrived after" else heading for heading in step_headings(display))
+    whole = _columns((headings, *((short(step[0], _LONGEST_STEP), *step[1:]) for step in steps)))
+    if max(map(len, whole)) <= width:
+        return whole
+    lines = _columns((headings[:-1], *((short(step[0], _LONGEST_STEP), *step[1:-1]) for step in steps)))
+    found = lines[:1]
+    for line, step in zip(lines[1:], steps, strict=True):
+        found += [line, *_wrapped(f"ended: {step[-1]}" if step[-1] != "goes on" else step[-1], "    ", width)]
+    return found
 
 
 def _columns(rows: Iterable[tuple[str, ...]]) -> list[str]:
@@ -257,3 +138,7 @@ def _columns(rows: Iterable[tuple[str, ...]]) -> list[str]:
     widths = [max(len(row[column]) for row in table) for column in range(len(table[0]))]
     lines = ("  ".join(text.ljust(width) for text, width in zip(row, widths, strict=True)) for row in table)
     return [f"  {line.rstrip()}" for line in lines]
+
+
+def _wrapped(text: str, lead: str, width: int) -> list[str]:
+    return textwrap.wrap(text, width, initial_indent=lead, subsequent_indent=" " * len(lead)) or [lead.rstrip()]

@@ -1,89 +1,69 @@
-"""The status as a table for a terminal: one row per vessel, then bath and room."""
+"""The status for a terminal of 80 columns or more: one row for each vessel, bath and room, then the particulars.
 
+Takes the JSON of `status_dict` and nothing else, so that the command line shows what the daemon said. Rows never
+wrap; long names are cut with an ellipsis. Long sentences break between words.
+"""
+
+from collections.abc import Iterator
+
+from rich.console import Group, RenderableType
+from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from controller.hmi.words import (
-    Json,
-    band_text,
-    difference_text,
-    duration_text,
-    printable,
-    share_text,
-    temperature_text,
-)
+from controller.hmi.words import UNKNOWN, Json, duration_text, printable, share_text, short
+
+_INDENT = 2
+_LONGEST_NAME = 30
 
 
-def status_table(status: Json) -> Table:
-    """The table of a `status_dict`. Free text is shown as it is: neither markup nor terminal codes act."""
-    units = str(status["units"])
-    table = Table(title=Text(_title(status)), title_justify="left", show_lines=True, expand=True)
-    for heading, ratio in (("Vessel", 2), ("Wort", 3), ("Batch and step", 6), ("Outputs", 6), ("Attention", 5)):
-        table.add_column(heading, ratio=ratio, overflow="fold")
+def status_table(status: Json) -> RenderableType:
+    """What a terminal shows of a `status_dict`. Free text is shown as it is: neither markup nor terminal codes act."""
+    parts: list[RenderableType] = [Text(_title(status), style="bold"), Text(), _overview(status)]
     for name, vessel in status["vessels"].items():
-        table.add_row(
-            Text(name, style="bold"),
-            Text("\n".join(wort_lines(vessel, units))),
-            Text("\n".join(batch_lines(vessel))),
-            Text("\n".join(output_lines(vessel))),
-            _attention(vessel),
-        )
-    if status["bath"]:
-        bath = status["bath"]
-        doing = "crashes wait until the bath is colder" if bath["crashes_wait"] else "serves every vessel"
-        wort = f"{temperature_text(bath['temperature_c'], units)}\nset {temperature_text(bath['setpoint_c'], units)}"
-        table.add_row(Text("bath", style="bold"), Text(wort), Text("glycol"), Text(doing), _attention(bath))
-    if status["room"]:
-        room = status["room"]
-        table.add_row(
-            Text("room", style="bold"), Text(temperature_text(room["temperature_c"], units)), "", "", _attention(room)
-        )
-    return table
-
-
-def wort_lines(vessel: Json, units: str) -> list[str]:
-    """Temperature, setpoint and deviation, each in a line."""
-    lines = [temperature_text(vessel["temperature_c"], units)]
-    if vessel["setpoint_low_c"] is not None:
-        lines.append(f"set {band_text(vessel['setpoint_low_c'], vessel['setpoint_high_c'], units)}")
-    if vessel["deviation_k"] is not None:
-        lines.append(f"off by {difference_text(vessel['deviation_k'], units)}")
-    if vessel["temperature_c"] is None and vessel["cause"]:
-        lines.append(vessel["cause"])
-    return lines
+        lines = [*batch_lines(vessel), *output_lines(vessel)] if _busy(vessel) else []
+        parts += _particulars(name, lines, attention_lines(vessel))
+    for name in ("bath", "room"):
+        if status[name]:
+            parts += _particulars(name, [], attention_lines(status[name]))
+    return Group(*parts)
 
 
 def batch_lines(vessel: Json) -> list[str]:
     """What is in the vessel, where it stands and what it waits for, each in a line."""
-    mode = vessel["mode"]
-    if vessel["manual"]:
-        duty = vessel["manual"]["duty"]
-        does = "heating" if duty > 0 else "cooling"
-        mode = f"manual: {does} at {share_text(abs(duty))} for another {duration_text(vessel['manual']['left_s'])}"
     batch, step = vessel["batch"], vessel["step"]
     if batch is None:
-        return ["no batch: everything off" if vessel["in_service"] else "out of service (cleaning)", f"mode {mode}"]
-    lines = [f"{batch['name']}: {vessel['state']}, {mode}"]
+        what = "no batch: everything off" if vessel["in_service"] else "out of service (cleaning)"
+        return [what if vessel["mode"] == "auto" else f"{what}, {_mode(vessel)}"]
+    here = f"; here since {batch['since_text']}" if batch["since_text"] else ""
+    lines = [f"{short(batch['name'], _LONGEST_NAME)}: {vessel['state']}, {_mode(vessel)}{here}"]
     if batch["gravity"] is not None:
-        attenuation = batch["apparent_attenuation"]
-        gone = "" if attenuation is None else f", {share_text(attenuation)} apparent attenuation"
-        lines.append(f"gravity {batch['gravity']:.3f}{gone}")
+        lines += fermented_lines(batch)
     if step is None:
         return lines
-    lines.append(f"step {step['number']} of {step['of']}, {step['name']} ({step['kind']})")
+    lines.append(f"step {step['number']} of {step['of']}, {step['name']} ({step['kind']}){_since(step)}")
     lines += step["waits"]
     if step["overtime"]:
         lines.append(f"longer than its {duration_text(step['at_most_s'])}")
     return lines
 
 
+def fermented_lines(batch: Json) -> list[str]:
+    """How far the beer has come by its newest gravity: extract, attenuation, alcohol, as far as they are known."""
+    og = f" of {batch['og_text']}" if batch["og"] is not None else ""
+    lines = [f"gravity {batch['gravity_text']}{og}"]
+    if batch["apparent_attenuation"] is not None:
+        apparent, real = share_text(batch["apparent_attenuation"]), share_text(batch["real_degree_of_fermentation"])
+        lines.append(f"{apparent} apparent attenuation, real degree of fermentation {real}, {batch['alcohol_text']}")
+    return lines
+
+
 def output_lines(vessel: Json) -> list[str]:
     """Each output with its reason: why is this pump off."""
-    lines = [
-        f"{name} {'ON ' if output['on'] else 'off'} {duration_text(output['for_s'])}: {printable(output['reason'])}"
+    return [
+        f"{name} {'ON' if output['on'] else 'off'} {_for_how_long(output)}: {printable(output['reason'])}"
         for name, output in vessel["outputs"].items()
     ]
-    return lines or ["none"]
 
 
 def attention_lines(subject: Json) -> list[str]:
@@ -92,9 +72,9 @@ def attention_lines(subject: Json) -> list[str]:
     for alarm in subject.get("alarms", ()):
         text = printable(alarm["text"] or alarm["kind"])
         if alarm["phase"].startswith("active"):
-            active.append(f"! {text} ({alarm['phase']})")
+            active.append(f"! {text} ({alarm['phase']}{_since(alarm)})")
         else:
-            over.append(f"was: {text} ({alarm['phase']})")
+            over.append(f"was: {text} ({alarm['phase']}{_since(alarm)})")
     probes = []
     for tag, signal in subject["signals"].items():
         if signal["status"] != "good":
@@ -103,15 +83,85 @@ def attention_lines(subject: Json) -> list[str]:
     return active + probes + over
 
 
-def _attention(subject: Json) -> Text:
-    lines = attention_lines(subject)
-    if not lines:
-        return Text("all well", style="dim")
-    return Text("\n".join(lines), style="" if lines[0].startswith("was:") else "bold")
+def _overview(status: Json) -> Table:
+    table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim", pad_edge=False)
+    for heading in ("vessel", "wort", "setpoint", "off by", "step", "output"):
+        table.add_column(heading, no_wrap=heading not in ("vessel", "step"), overflow="ellipsis")
+    for row in _rows(status):
+        table.add_row(*(Text(cell, no_wrap=True, overflow="ellipsis", style=style) for cell, style in row))
+    return table
+
+
+def _rows(status: Json) -> Iterator[list[tuple[str, str]]]:
+    for name, vessel in status["vessels"].items():
+        loud = "bold" if attention_lines(vessel) else ""
+        off_by = vessel["deviation_text"] if vessel["deviation_k"] is not None else ""
+        yield [
+            (short(name, _LONGEST_NAME), loud or "bold"),
+            (vessel["temperature_text"], loud),
+            (vessel["setpoint_text"] if vessel["setpoint_low_c"] is not None else UNKNOWN, ""),
+            (off_by, ""),
+            (_doing(vessel), ""),
+            (_runs(vessel), ""),
+        ]
+    if status["bath"]:
+        bath = status["bath"]
+        doing = "crashes wait for it" if bath["crashes_wait"] else "serves every vessel"
+        yield [(cell, "") for cell in ("bath", bath["temperature_text"], bath["setpoint_text"], "", doing, "")]
+    if status["room"]:
+        yield [(cell, "") for cell in ("room", status["room"]["temperature_text"], "", "", "", "")]
+
+
+def _particulars(name: str, lines: list[str], attention: list[str]) -> list[RenderableType]:
+    if not lines and not attention:
+        return []
+    texts = [Text(line) for line in lines]
+    texts += [Text(line, style="" if line.startswith("was:") else "bold") for line in attention]
+    head = Text(short(name, _LONGEST_NAME), style="bold", no_wrap=True, overflow="ellipsis")
+    return [Text(), head, *(Padding(text, (0, 0, 0, _INDENT), expand=False) for text in texts)]
+
+
+def _busy(vessel: Json) -> bool:
+    """Whether there is more to say of a vessel than its row: empty ones are told in one line."""
+    runs = any(output["on"] for output in vessel["outputs"].values())
+    return vessel["batch"] is not None or vessel["mode"] != "auto" or runs
+
+
+def _mode(vessel: Json) -> str:
+    if not vessel["manual"]:
+        return str(vessel["mode"])
+    duty = vessel["manual"]["duty"]
+    does = "heating" if duty > 0 else "cooling"
+    return f"manual: {does} at {share_text(abs(duty))} for another {duration_text(vessel['manual']['left_s'])}"
+
+
+def _doing(vessel: Json) -> str:
+    if vessel["batch"] is None:
+        return "no batch" if vessel["in_service"] else "out of service"
+    step = vessel["step"]
+    if step is None:
+        return str(vessel["state"])
+    held = "" if vessel["state"] == "running" else f" {vessel['state']}"
+    return f"{step['number']}/{step['of']} {step['name']}{held}"
+
+
+def _runs(vessel: Json) -> str:
+    running = [name for name, output in vessel["outputs"].items() if output["on"]]
+    mode = "" if vessel["mode"] == "auto" else str(vessel["mode"])
+    return ", ".join((*running, *([mode] if mode else ())))
+
+
+def _since(subject: Json) -> str:
+    return f", since {subject['since_text']}" if subject["since_text"] else ""
+
+
+def _for_how_long(output: Json) -> str:
+    since = f" (since {output['since_text']})" if output["since_text"] else ""
+    return f"{duration_text(output['for_s'])}{since}"
 
 
 def _title(status: Json) -> str:
-    when = f", {status['utc']}" if status["utc"] else ", UTC not known yet"
+    when = f", {status['time_text']}" if status["time_text"] else ", UTC not known yet"
     active = status["alarms_active"]
     alarms = "no alarm active" if not active else f"{active} alarm{'s' if active > 1 else ''} active"
-    return f"{status['site']}{when}: {alarms}"
+    return f"{printable(status['site'])}{when}: {alarms}"

@@ -1,23 +1,34 @@
 """What a step waits for, in the brewer's words and units. The core decides *whether* it waits (`program.unmet`)."""
 
-from controller.control.beer import apparent_attenuation
+from typing import NamedTuple
+
+from controller.control.beer import alcohol_by_volume, apparent_attenuation, real_degree_of_fermentation
 from controller.control.course import ProfileStep, StepKind
 from controller.control.program import Wait, unmet, within_tolerance
 from controller.control.state import Batch, BatchState, ProgramState, VesselState
 from controller.control.values import Drive
-from controller.hmi.words import band_text, duration_text, printable, share_text, temperature_text
+from controller.display import Display
+from controller.hmi.words import (
+    band_text,
+    difference_text,
+    duration_text,
+    gravity_text,
+    printable,
+    share_text,
+    temperature_text,
+)
 
 REACHED = "temperature reached"
 
 
-def waits(vessel: VesselState, units: str) -> list[str]:
+def waits(vessel: VesselState, display: Display) -> list[str]:
     """One sentence for each thing that the current step still waits for; empty without a running profile."""
     batch, position = vessel.batch, vessel.program
     step = step_of(vessel)
     if batch is None or position is None or step is None:
         return []
-    sentences = [_sentence(wait, step, position, batch, vessel, units) for wait in unmet(step, position, batch)]
-    still = _clock_stands(vessel, step) if sentences else ""
+    sentences = [_sentence(wait, step, position, batch, vessel, display) for wait in unmet(step, position, batch)]
+    still = _clock_stands(vessel, step, display) if sentences else ""
     return [*sentences, still] if still else sentences
 
 
@@ -31,7 +42,7 @@ def step_of(vessel: VesselState) -> ProfileStep | None:
     return steps[vessel.program.step] if 0 <= vessel.program.step < len(steps) else None
 
 
-def ends_by(step: ProfileStep) -> str:
+def ends_by(step: ProfileStep, display: Display) -> str:
     """What a step ends by, shortly: "48 h counted, 75 % attenuation"."""
     ends, found = step.ends, []
     if step.kind is StepKind.RAMP:
@@ -41,7 +52,7 @@ def ends_by(step: ProfileStep) -> str:
     if ends.after_s is not None:
         found.append(f"{duration_text(ends.after_s)} counted")
     if ends.gravity is not None:
-        found.append(f"gravity {ends.gravity:.3f}")
+        found.append(f"gravity {gravity_text(ends.gravity, display)}")
     if ends.attenuation is not None:
         found.append(f"{share_text(ends.attenuation)} attenuation")
     if ends.steady_s is not None:
@@ -56,42 +67,61 @@ def last_gravity(batch: Batch) -> float | None:
     return batch.gravities[-1].gravity if batch.gravities else None
 
 
+class Fermented(NamedTuple):
+    """What the entered gravities tell of the beer: apparent attenuation and real degree of fermentation as shares
+    0..1, alcohol in % by volume. Each is None where OG or gravity is unknown."""
+
+    apparent_attenuation: float | None
+    real_degree: float | None
+    alcohol_percent: float | None
+
+
+def fermented(batch: Batch) -> Fermented:
+    """How far the batch has come by the newest entered gravity."""
+    og, gravity = batch.og, last_gravity(batch)
+    if og is None or gravity is None:
+        return Fermented(None, None, None)
+    try:
+        return Fermented(
+            apparent_attenuation(og, gravity),
+            real_degree_of_fermentation(og, gravity),
+            alcohol_by_volume(og, gravity),
+        )
+    except ValueError:
+        return Fermented(None, None, None)
+
+
 def attenuation_of(batch: Batch) -> float | None:
     """Apparent attenuation 0..1 by the newest entered gravity, or None where OG or gravity is unknown."""
-    gravity = last_gravity(batch)
-    if gravity is None or batch.og is None:
-        return None
-    try:
-        return apparent_attenuation(batch.og, gravity)
-    except ValueError:
-        return None
+    return fermented(batch).apparent_attenuation
 
 
 def _sentence(
-    wait: Wait, step: ProfileStep, position: ProgramState, batch: Batch, vessel: VesselState, units: str
+    wait: Wait, step: ProfileStep, position: ProgramState, batch: Batch, vessel: VesselState, display: Display
 ) -> str:
     ends = step.ends
-    target = temperature_text(step.target_c, units)
+    target = temperature_text(step.target_c, display)
     if wait is Wait.RAMP:
         at = vessel.setpoint
-        now = band_text(at.low_c, at.high_c, units) if at else "–"
+        now = band_text(at.low_c, at.high_c, display) if at else "–"
         return f"until the ramp has reached {target} (setpoint now {now})"
     if wait is Wait.REACHED:
-        return f"until the wort has reached {target} (now {temperature_text(vessel.estimate.celsius, units)})"
+        return f"until the wort has reached {target} (now {temperature_text(vessel.estimate.celsius, display)})"
     if wait is Wait.TIME:
         return f"counted {duration_text(position.counted_s)} of {duration_text(ends.after_s or 0.0)}"
     if wait is Wait.GRAVITY:
-        return f"until gravity {ends.gravity:.3f} ({_gravity_now(batch)})"
+        return f"until gravity {gravity_text(ends.gravity, display)} ({_gravity_now(batch, display)})"
     if wait is Wait.ATTENUATION:
         return f"until {share_text(ends.attenuation)} apparent attenuation ({_attenuation_now(batch)})"
     if wait is Wait.STEADY:
-        return f"until gravity has been steady for {duration_text(ends.steady_s or 0.0)} ({_gravity_now(batch)})"
+        steady = duration_text(ends.steady_s or 0.0)
+        return f"until gravity has been steady for {steady} ({_gravity_now(batch, display)})"
     return f"waits for you: {printable(ends.confirmed)}"
 
 
-def _gravity_now(batch: Batch) -> str:
+def _gravity_now(batch: Batch, display: Display) -> str:
     gravity = last_gravity(batch)
-    return "no gravity entered yet" if gravity is None else f"now {gravity:.3f}"
+    return "no gravity entered yet" if gravity is None else f"now {gravity_text(gravity, display)}"
 
 
 def _attenuation_now(batch: Batch) -> str:
@@ -102,7 +132,7 @@ def _attenuation_now(batch: Batch) -> str:
     return f"now {share_text(attenuation_of(batch))}"
 
 
-def _clock_stands(vessel: VesselState, step: ProfileStep) -> str:
+def _clock_stands(vessel: VesselState, step: ProfileStep, display: Display) -> str:
     """Why step time is not counted at this moment, or "" if it is or if no time is asked for."""
     if vessel.condition is BatchState.HELD:
         return "held: the step's clock stands still"
@@ -111,5 +141,6 @@ def _clock_stands(vessel: VesselState, step: ProfileStep) -> str:
     if vessel.estimate.celsius is None or vessel.estimate.drive is Drive.NOTHING:
         return "not counting: no good signal"
     if not within_tolerance(step, vessel.setpoint, vessel.estimate):
-        return f"not counting: more than {step.tolerance_k:g} K from the setpoint"
+        tolerance = difference_text(step.tolerance_k, display).removeprefix("+")
+        return f"not counting: more than {tolerance} from the setpoint"
     return ""

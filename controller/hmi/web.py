@@ -59,7 +59,7 @@ def application(view: View) -> Starlette:
         snapshot = view.snapshot()
         if snapshot is None:
             return JSONResponse({"error": "no scan yet"}, 503, headers=_HEADERS)
-        return JSONResponse(status_dict(*snapshot, units=view.units), headers=_HEADERS)
+        return JSONResponse(status_dict(*snapshot, view.display), headers=_HEADERS)
 
     app = Starlette(routes=[Route("/metrics", metrics), Route("/healthz", healthz), Route("/status", status)])
     app.router.redirect_slashes = False

@@ -1,9 +1,11 @@
-"""Numbers as a brewer reads them: temperatures, differences, durations, shares, states of health.
+"""Numbers as a brewer reads them: temperatures, differences, gravities, durations, times, shares, states of health.
 
 Every view (table, live view, summary, chart) takes its words from here, so that a figure reads the same everywhere.
+Units and time zone are those of a `Display`.
 """
 
 import math
+import re
 from collections.abc import Iterable, Mapping
 from typing import Any
 
@@ -11,8 +13,15 @@ from controller.control import follow
 from controller.control.site import Probe
 from controller.control.trust import fit_to_drive
 from controller.control.values import Estimate, Setpoint, Signal, Status
+from controller.display import Display
 
 Json = dict[str, Any]
+
+UNKNOWN = "–"
+_NUMBER = r"(?<![\w.])([-+]?\d+(?:\.\d+)?)"
+_CELSIUS = re.compile(_NUMBER + r"(?: to (-?\d+(?:\.\d+)?))? ?°C\b")
+_KELVIN = re.compile(_NUMBER + r" K\b(?!/)")
+_GRAVITY = re.compile(r"\b((?:gravity|OG|FG)(?: of)? )([01]\.\d{3})\b")
 
 STATUS_WORDS: Mapping[Status, str] = {
     Status.GOOD: "good",
@@ -21,6 +30,7 @@ STATUS_WORDS: Mapping[Status, str] = {
     Status.FUNCTION_CHECK: "function check",
     Status.FAILURE: "failure",
 }  # NAMUR NE 107
+_LETTER_WORDS = {status.value: word for status, word in STATUS_WORDS.items()}
 
 
 def number(value: float | None, digits: int) -> float | None:
@@ -30,38 +40,86 @@ def number(value: float | None, digits: int) -> float | None:
     return round(value, digits) + 0.0  # + 0.0 turns -0.0 into 0.0
 
 
-def shown(celsius: float, units: str) -> float:
-    """A temperature in °C as a number in the unit that people see ("C" or "F")."""
-    return celsius * 1.8 + 32.0 if units == "F" else celsius
-
-
-def temperature_text(celsius: float | None, units: str) -> str:
+def temperature_text(celsius: float | None, display: Display) -> str:
     """ "18.9 °C", "66.0 °F", or a dash where nothing is known."""
     value = number(celsius, 6)
-    return "–" if value is None else f"{_tenths(shown(value, units))} °{units}"
+    return UNKNOWN if value is None else f"{_tenths(display.in_temperature(value))} °{display.temperature}"
 
 
-def difference_text(kelvin: float | None, units: str) -> str:
+def difference_text(kelvin: float | None, display: Display) -> str:
     """A signed temperature difference: "+0.4 K", or "+0.7 °F" (never shifted by 32)."""
     value = number(kelvin, 6)
     if value is None:
-        return "–"
-    return f"{value * 1.8:+.1f} °F" if units == "F" else f"{value:+.1f} K"
+        return UNKNOWN
+    return f"{round(display.in_difference(value), 1) + 0.0:+.1f} {difference_unit(display)}"
 
 
-def band_text(low_c: float | None, high_c: float | None, units: str) -> str:
+def difference_unit(display: Display) -> str:
+    """ "K" or "°F": the unit of a temperature difference."""
+    return "°F" if display.temperature == "F" else "K"
+
+
+def band_text(low_c: float | None, high_c: float | None, display: Display) -> str:
     """The setpoint: one temperature in a hold, "18.0 to 22.0 °C" in a free rise."""
-    if low_c is None or high_c is None:
-        return "–"
-    if abs(high_c - low_c) < 0.05:
-        return temperature_text((low_c + high_c) / 2, units)
-    return f"{_tenths(shown(low_c, units))} to {_tenths(shown(high_c, units))} °{units}"
+    low, high = number(low_c, 6), number(high_c, 6)
+    if low is None or high is None:
+        return UNKNOWN
+    if abs(high - low) < 0.05:
+        return temperature_text((low + high) / 2, display)
+    return f"{_tenths(display.in_temperature(low))} to {temperature_text(high, display)}"
+
+
+def gravity_text(specific: float | None, display: Display) -> str:
+    """ "1.048", "11.9 °P", or a dash where nothing is known."""
+    value = number(specific, 6)
+    return UNKNOWN if value is None else display.gravity_text(value)
+
+
+def volume_text(litres: float | None, display: Display) -> str:
+    """ "25 L", "6.6 gal", or a dash where nothing is known."""
+    value = number(litres, 6)
+    return UNKNOWN if value is None else display.volume_text(value)
+
+
+def told(text: str, display: Display) -> str:
+    """A sentence of the core, which thinks in °C, K and specific gravity, with figures as this person wants them."""
+    if display.temperature == "F":
+        text = _CELSIUS.sub(lambda found: _in_fahrenheit(found, display), text)
+        text = _KELVIN.sub(lambda found: _in_fahrenheit_degrees(found, display), text)
+    if display.gravity == "P":
+        text = _GRAVITY.sub(lambda found: found[1] + display.gravity_text(float(found[2])), text)
+    return text
+
+
+def _in_fahrenheit(found: re.Match[str], display: Display) -> str:
+    figures = (figure for figure in (found[1], found[2]) if figure is not None)
+    return " to ".join(_tenths(display.in_temperature(float(figure))) for figure in figures) + " °F"
+
+
+def _in_fahrenheit_degrees(found: re.Match[str], display: Display) -> str:
+    sign = "+" if found[1].startswith("+") else ""
+    return f"{display.in_difference(float(found[1])):{sign}.1f} °F"
+
+
+def moment_text(utc_s: float | None, now_utc_s: float | None, display: Display) -> str:
+    """A moment by the site's clock, as short as it is clear: "18:04" today, "Tue 18:04" within six days, else
+    "3 Nov 18:04", with the year when it is another one; "" where UTC is not known."""
+    if utc_s is None or now_utc_s is None:
+        return ""
+    moment, now = display.local(utc_s), display.local(now_utc_s)
+    days = abs((now.date() - moment.date()).days)
+    if days == 0:
+        return f"{moment:%H:%M}"
+    if days < 7:
+        return f"{moment:%a %H:%M}"
+    year = "" if moment.year == now.year else f" {moment.year}"
+    return f"{moment.day} {moment:%b}{year} {moment:%H:%M}"
 
 
 def duration_text(seconds: float) -> str:
     """ "40 s", "35 min", "12 h", "4.5 d": the unit in which a brewer would say it."""
     if not math.isfinite(seconds):
-        return "–"
+        return UNKNOWN
     if seconds < 120:
         return f"{max(seconds, 0.0):.0f} s"
     if seconds < 7200:
@@ -74,7 +132,7 @@ def duration_text(seconds: float) -> str:
 def share_text(share: float | None) -> str:
     """ "43 %" of a share 0..1. Never rounds up to 100 %."""
     if share is None:
-        return "–"
+        return UNKNOWN
     if share < 1.0 and round(share * 100) >= 100:
         return "99.9 %" if share >= 0.9985 else f"{share * 100:.1f} %"
     return f"{share * 100:.0f} %"
@@ -84,6 +142,17 @@ def printable(text: str, most: int = 200) -> str:
     """Free text made safe for a terminal or a log: no control characters, not endless."""
     clean = "".join(character if character.isprintable() else "�" for character in text[: most + 1])
     return clean if len(clean) <= most else clean[:most] + "…"
+
+
+def short(text: str, most: int) -> str:
+    """Free text made safe and cut to `most` characters, the last of them an ellipsis."""
+    clean = printable(text)
+    return clean if len(clean) <= most else clean[: max(most - 1, 0)] + "…"
+
+
+def status_word(value: str) -> str:
+    """A NAMUR NE 107 letter in a word ("F" is "failure"); anything else as it is."""
+    return _LETTER_WORDS.get(value, value)
 
 
 def deviation_k(wort: Estimate, setpoint: Setpoint | None) -> float | None:

@@ -8,6 +8,7 @@ from controller.control.site import Output, Site
 from controller.control.state import SiteState
 from controller.control.values import Action
 from controller.demo_lockstep import DEMO_PLANS
+from controller.display import Display
 from controller.hmi.status import vessel_dict
 from controller.plant.brewer import LOOKS_EVERY_S, Brewer
 from controller.plant.cellar import Cellar, demo_cellar
@@ -41,5 +42,5 @@ class Party:
         if now_s < self._next_s:
             return ()
         self._next_s = now_s + LOOKS_EVERY_S
-        seen = {vessel.name: vessel_dict(self.site, vessel, state) for vessel in self.site.vessels}
+        seen = {vessel.name: vessel_dict(self.site, vessel, state, Display()) for vessel in self.site.vessels}
         return self._brewer.acts(now_s, seen)

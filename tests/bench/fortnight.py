@@ -8,7 +8,9 @@ Asked for: at least 20,000 times real time.
 import sys
 from time import process_time
 
-from controller.hmi.summary import Tally, summary_text
+from controller.display import Display
+from controller.hmi.summary import summary_text
+from controller.hmi.tally import Tally
 from controller.simulate import simulate
 from tests.bench.cellars import Party, demo_site
 
@@ -33,7 +35,7 @@ def main() -> None:
         site, party.cellar, days * DAY_S, party.acts,
         observe=lambda result: tally.add(site, result.state, site.scan_s, result.records),
     )  # fmt: skip
-    print(summary_text(tally))
+    print(summary_text(tally, Display()))
 
 
 if __name__ == "__main__":

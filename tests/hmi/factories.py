@@ -1,5 +1,7 @@
 """A small cellar for the tests of what is shown: an ale and a lager on one bath, figures invented."""
 
+from zoneinfo import ZoneInfo
+
 from controller.control.course import Ends, Profile, ProfileStep, StepKind
 from controller.control.site import (
     AlarmLimits,
@@ -26,8 +28,12 @@ from controller.control.state import (
     initial_state,
 )
 from controller.control.values import Drive, Estimate, Setpoint, Signal, Status
+from controller.display import Display
 
 HOUR, DAY = 3600.0, 86400.0
+BERLIN = Display(zone=ZoneInfo("Europe/Berlin"))
+CHICAGO = Display("F", "gal", "SG", ZoneInfo("America/Chicago"))
+PILSEN = Display("C", "L", "P", ZoneInfo("Europe/Prague"))
 NOW_S = 10 * DAY
 LOOP = Loop(LoopKind.PID, 0.3, 60.0, 7200.0, 600.0, 60.0, 900.0, 600.0)
 ALARMS = AlarmLimits(1.5, 3600.0, 0.0, 28.0, 600.0, 0.3, DAY)

@@ -5,7 +5,8 @@ from prometheus_client.parser import text_string_to_metric_families
 
 from controller.control.state import AlarmPhase, BatchState
 from controller.control.values import Drive, Signal, Status
-from controller.hmi.metrics import ShellCounts, exposition, private_registry
+from controller.hmi.metrics import exposition, private_registry
+from controller.hmi.shell import ShellCounts
 from tests.hmi.factories import NOW_S, busy_cellar, empty_cellar, site, with_alarm, with_vessel
 
 COUNTS = ShellCounts(12, 1, {"not a number": 3}, True)

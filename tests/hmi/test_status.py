@@ -8,10 +8,13 @@ from rich.console import Console
 from controller.control.course import Ends, ProfileStep, StepKind
 from controller.control.state import AlarmPhase, BatchState, Manual, Mode, SiteState
 from controller.control.values import Drive, Record, RecordKind, Setpoint, Signal, Status
+from controller.display import Display
 from controller.hmi.status import status_dict, vessel_dict
 from controller.hmi.table import batch_lines, output_lines, status_table
 from tests.hmi.factories import (
     ALE,
+    BERLIN,
+    CHICAGO,
     DAY,
     HOUR,
     NOW_S,
@@ -25,17 +28,17 @@ from tests.hmi.factories import (
 )
 
 
-def table(state: SiteState, units: str = "C", width: int = 280) -> str:
+def table(state: SiteState, display: Display = BERLIN, width: int = 80) -> str:
     console = Console(width=width, force_terminal=False, color_system=None)
     with console.capture() as captured:
-        console.print(status_table(status_dict(site(), state, units=units)))
+        console.print(status_table(status_dict(site(), state, display)))
     return captured.get()
 
 
-def ale_waits(step: int, counted_s: float = 12 * HOUR, wort_c: float = 19.2, units: str = "C") -> list[str]:
+def ale_waits(step: int, counted_s: float = 12 * HOUR, wort_c: float = 19.2, display: Display = BERLIN) -> list[str]:
     idle = empty_cellar().vessels["ale"]
     state = with_vessel(busy_cellar(), "ale", fermenting(idle, wort_c, step, counted_s))
-    return list(vessel_dict(site(), site().vessels[0], state, units)["step"]["waits"])
+    return list(vessel_dict(site(), site().vessels[0], state, display)["step"]["waits"])
 
 
 def waits_of(ends: Ends, *gravities: float, og: float | None = 1.048, kind: StepKind = StepKind.HOLD) -> list[str]:
@@ -43,7 +46,7 @@ def waits_of(ends: Ends, *gravities: float, og: float | None = 1.048, kind: Step
     profile = ALE.__class__("one", "One", (step,))
     ale = fermenting(empty_cellar().vessels["ale"], step=0)
     ale = ale._replace(batch=batch("Test", og, *gravities)._replace(profile=profile))
-    return list(vessel_dict(site(), site().vessels[0], with_vessel(busy_cellar(), "ale", ale))["step"]["waits"])
+    return list(vessel_dict(site(), site().vessels[0], with_vessel(busy_cellar(), "ale", ale), BERLIN)["step"]["waits"])
 
 
 def test_a_step_by_attenuation_says_how_far_it_is() -> None:
@@ -67,7 +70,7 @@ def test_pitching_waits_for_the_temperature_and_for_the_brewer() -> None:
 
 
 def test_fahrenheit_is_what_a_brewer_with_a_fahrenheit_site_reads() -> None:
-    assert ale_waits(0, 0.0, 22.0, "F")[0] == "until the wort has reached 64.4 °F (now 71.6 °F)"
+    assert ale_waits(0, 0.0, 22.0, CHICAGO)[0] == "until the wort has reached 64.4 °F (now 71.6 °F)"
 
 
 def test_gravity_and_steadiness_say_what_was_entered_last() -> None:
@@ -88,7 +91,7 @@ def test_a_ramp_says_where_its_setpoint_is() -> None:
 
 def test_a_held_batch_says_that_its_clock_stands_still() -> None:
     ale = fermenting(empty_cellar().vessels["ale"], step=2)._replace(condition=BatchState.HELD)
-    seen = vessel_dict(site(), site().vessels[0], with_vessel(busy_cellar(), "ale", ale))
+    seen = vessel_dict(site(), site().vessels[0], with_vessel(busy_cellar(), "ale", ale), BERLIN)
     assert seen["step"]["waits"][-1] == "held: the step's clock stands still"
 
 
@@ -96,13 +99,13 @@ def test_the_step_tells_other_programs_when_it_only_waits_for_an_answer() -> Non
     ale = fermenting(empty_cellar().vessels["ale"], 18.0, 0)
     assert ale.program is not None
     asking = ale._replace(program=ale.program._replace(reached=True, waiting=True))
-    step = vessel_dict(site(), site().vessels[0], with_vessel(busy_cellar(), "ale", asking))["step"]
+    step = vessel_dict(site(), site().vessels[0], with_vessel(busy_cellar(), "ale", asking), BERLIN)["step"]
     assert (step["asks"], step["question"]) == (True, "Yeast pitched?")
 
 
 def test_why_is_this_pump_on_is_answered() -> None:
-    seen = status_dict(site(), busy_cellar())["vessels"]["ale"]
-    assert output_lines(seen)[0] == "cooler ON  90 s: 0.2 K above the setpoint"
+    seen = status_dict(site(), busy_cellar(), BERLIN)["vessels"]["ale"]
+    assert output_lines(seen)[0] == "cooler ON 90 s (since 22:25): 0.2 K above the setpoint"
     assert seen["outputs"]["heater"]["reason"] == "start: everything off first"
 
 
@@ -110,12 +113,15 @@ def test_the_table_shows_a_fermentation_an_empty_vessel_bath_and_room() -> None:
     shown = table(busy_cellar())
     for words in (
         "19.2 °C",
-        "set 19.0 °C",
-        "off by +0.2 K",
-        "House Pale: running, auto",
-        "step 2 of 3, ferment (hold)",
+        "19.0 °C",
+        "+0.2 K",
+        "House Pale: running, auto; here since Sat 22:26",
+        "gravity 1.029 of 1.048",
+        "39 % apparent attenuation, real degree of fermentation 33 %, 2.5 % ABV",
+        "2/3 ferment",
+        "step 2 of 3, ferment (hold), since 09:26",
         "until 75 % apparent attenuation (now 39 %)",
-        "no batch: everything off",
+        "no batch",
         "-1.8 °C",
         "23.5 °C",
         "no alarm active",
@@ -131,7 +137,7 @@ def test_an_active_alarm_stands_above_one_that_is_over() -> None:
 
 
 def test_an_alarm_carries_what_to_do() -> None:
-    seen = status_dict(site(), with_alarm(busy_cellar(), "bath/bath warm", "bath at 4.1 °C"))
+    seen = status_dict(site(), with_alarm(busy_cellar(), "bath/bath warm", "bath at 4.1 °C"), BERLIN)
     alarm = seen["bath"]["alarms"][0]
     assert alarm["priority"] == "medium"
     assert "chiller" in alarm["action"]
@@ -148,7 +154,7 @@ def test_a_lost_probe_is_named_with_its_cause() -> None:
 
 
 def test_nothing_known_is_null_and_a_dash_never_a_number() -> None:
-    seen = status_dict(site(), empty_cellar())
+    seen = status_dict(site(), empty_cellar(), BERLIN)
     assert seen["vessels"]["ale"]["temperature_c"] is None
     assert seen["bath"]["temperature_c"] is None
     assert seen["utc"] is None
@@ -164,7 +170,7 @@ def test_the_status_is_strict_json_even_with_mad_numbers() -> None:
     estimate = ale.estimate._replace(celsius=float("nan"), rate_k_per_h=float("inf"))
     mad = with_vessel(state, "ale", ale._replace(estimate=estimate, applied_w=float("-inf")))
     record = Record(float("nan"), None, "ale", RecordKind.STEP, "ferment", "begun", "after pitch")
-    text = json.dumps(status_dict(site(), mad, [record]), allow_nan=False)
+    text = json.dumps(status_dict(site(), mad, BERLIN, [record]), allow_nan=False)
     assert json.loads(text)["recent"][0]["subject"] == "ferment"
 
 
@@ -180,20 +186,19 @@ def test_hostile_names_are_shown_as_they_are_and_do_nothing() -> None:
 def test_a_manual_output_says_how_long_it_still_lasts() -> None:
     ale = fermenting(empty_cellar().vessels["ale"])
     by_hand = ale._replace(mode=Mode.MANUAL, manual=Manual(-0.5, NOW_S + 2 * HOUR))
-    seen = vessel_dict(site(), site().vessels[0], with_vessel(busy_cellar(), "ale", by_hand))
-    assert batch_lines(seen)[0] == "House Pale: running, manual: cooling at 50 % for another 2 h"
+    seen = vessel_dict(site(), site().vessels[0], with_vessel(busy_cellar(), "ale", by_hand), BERLIN)
+    assert batch_lines(seen)[0] == "House Pale: running, manual: cooling at 50 % for another 2 h; here since Sat 22:26"
 
 
 def test_a_vessel_being_cleaned_says_so() -> None:
     cleaning = empty_cellar().vessels["ale"]._replace(in_service=False)
-    assert "out of service (cleaning)" in table(with_vessel(busy_cellar(), "ale", cleaning))
+    assert "out of service" in table(with_vessel(busy_cellar(), "ale", cleaning))
 
 
 def test_a_free_rise_shows_both_ends_of_its_setpoint() -> None:
     ale = fermenting(empty_cellar().vessels["ale"], 20.0)._replace(setpoint=Setpoint(18.0, 22.0))
-    shown = table(with_vessel(busy_cellar(), "ale", ale))
-    assert "set 18.0 to 22.0 °C" in shown
-    assert "off by +0.0 K" in shown
+    shown = table(with_vessel(busy_cellar(), "ale", ale), BERLIN)
+    assert "18.0 to 22.0 °C  +0.0 K" in shown
 
 
 @pytest.mark.parametrize("drive", list(Drive))
@@ -201,4 +206,4 @@ def test_what_an_estimate_may_drive_is_told(drive: Drive) -> None:
     state = busy_cellar()
     ale = state.vessels["ale"]
     changed = with_vessel(state, "ale", ale._replace(estimate=ale.estimate._replace(drive=drive)))
-    assert vessel_dict(site(), site().vessels[0], changed)["drives"] == drive.value
+    assert vessel_dict(site(), site().vessels[0], changed, BERLIN)["drives"] == drive.value

@@ -2,8 +2,9 @@
 
 from controller.control.state import BatchState, SiteState
 from controller.control.values import Drive, Record, RecordKind
-from controller.hmi.summary import Tally, summaries, summary_text
-from tests.hmi.factories import DAY, HOUR, busy_cellar, fermenting, site, with_alarm, with_vessel
+from controller.hmi.summary import summaries, summary_text
+from controller.hmi.tally import Tally
+from tests.hmi.factories import BERLIN, CHICAGO, DAY, HOUR, busy_cellar, fermenting, site, with_alarm, with_vessel
 
 CELLAR = site()
 
@@ -38,12 +39,12 @@ def test_a_step_tells_when_it_began_how_long_it_lasted_and_why_it_ended() -> Non
     for hour in range(1, 25):
         tally.add(CELLAR, at(hour, 19.0), HOUR)
     tally.add(CELLAR, at(25, 19.0, 2), HOUR, [ended(25, "ferment", "its conditions are met")])
-    row = summaries(tally)[0].steps[0]
+    row = summaries(tally, BERLIN)[0].steps[0]
     assert row == (
         "ferment", "day 0.0", "24 h", "0 s", "100 %", "100 %", "+0.0 K", "conditions are met (75 % attenuation)",
     )  # fmt: skip
-    assert summaries(tally)[0].steps[1][-1] == "goes on"
-    assert summaries(tally)[0].steps[1][3] == "not yet"  # the rest is at 21 °C
+    assert summaries(tally, BERLIN)[0].steps[1][-1] == "goes on"
+    assert summaries(tally, BERLIN)[0].steps[1][3] == "not yet"  # the rest is at 21 °C
 
 
 def test_going_back_to_a_step_is_a_visit_of_its_own() -> None:
@@ -57,7 +58,7 @@ def test_pump_starts_and_hours_are_those_of_this_run_only() -> None:
     tally = Tally()
     tally.add(CELLAR, at(1, 19.0, starts=41, on_h=9.0), HOUR)
     tally.add(CELLAR, at(49, 19.0, starts=61, on_h=12.0), 47 * HOUR)
-    facts = summaries(tally)[0].facts
+    facts = summaries(tally, BERLIN)[0].facts
     assert facts["pump starts"] == "20 (10 a day)"
     assert facts["cooled for"] == "3 h"
     assert facts["heated for"] == "0 s"
@@ -69,7 +70,7 @@ def test_time_without_a_signal_is_told_and_not_judged() -> None:
     ale = blind.vessels["ale"]
     lost = ale._replace(estimate=ale.estimate._replace(drive=Drive.NOTHING))
     tally.add(CELLAR, with_vessel(blind, "ale", lost), HOUR)
-    facts = summaries(tally)[0].facts
+    facts = summaries(tally, BERLIN)[0].facts
     assert facts["without a signal for"] == "60 min"
     assert facts["in ±0.5 K"] == "–"
 
@@ -79,15 +80,15 @@ def test_an_alarm_is_counted_once_however_long_it_lasts() -> None:
     alarmed = with_alarm(at(1, 19.0), "ale/deviation", "+1.9 K from the setpoint")
     for hour in range(1, 6):
         tally.add(CELLAR, alarmed._replace(now_s=hour * HOUR, alarms=dict(alarmed.alarms)), HOUR)
-    assert len(summaries(tally)[0].alarms) == 1
-    assert "+1.9 K from the setpoint" in summaries(tally)[0].alarms[0]
+    assert len(summaries(tally, BERLIN)[0].alarms) == 1
+    assert "+1.9 K from the setpoint" in summaries(tally, BERLIN)[0].alarms[0]
 
 
 def test_an_alarm_of_the_bath_belongs_to_no_vessel_and_is_still_told() -> None:
     tally = Tally()
     tally.add(CELLAR, with_alarm(at(1, 19.0), "bath/bath warm", "bath at 4.1 °C"), HOUR)
-    assert summaries(tally)[0].alarms == ()
-    assert "bath at 4.1 °C" in summary_text(tally)
+    assert summaries(tally, BERLIN)[0].alarms == ()
+    assert "bath at 4.1 °C" in summary_text(tally, BERLIN)
 
 
 def test_a_finished_batch_goes_on_under_its_state() -> None:
@@ -110,15 +111,15 @@ def test_holding_a_batch_does_not_break_its_step_in_two() -> None:
 def test_the_text_reads_for_a_brewer() -> None:
     tally = Tally()
     tally.add(CELLAR, at(24, 19.0), DAY)
-    text = summary_text(tally)
+    text = summary_text(tally, BERLIN)
     assert "ale: House Pale" in text
     assert "lager: no batch" in text
     assert "no alarms" in text
-    assert text.splitlines()[2].split()[:3] == ["step", "entered", "lasted"]
+    assert text.splitlines()[3].split()[:4] == ["step", "entered", "lasted", "arrived"]
 
 
 def test_fahrenheit_scales_the_band_and_never_shifts_it() -> None:
     tally = Tally()
     tally.add(CELLAR, at(1, 19.2), HOUR)
-    assert summaries(tally, "F")[0].facts["in ±0.9 °F"] == "100 %"
-    assert summaries(tally, "F")[0].facts["worst after arrival"] == "+0.4 °F"
+    assert summaries(tally, CHICAGO)[0].facts["in ±0.9 °F"] == "100 %"
+    assert summaries(tally, CHICAGO)[0].facts["worst after arrival"] == "+0.4 °F"

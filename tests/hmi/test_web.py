@@ -12,16 +12,16 @@ import uvicorn
 
 from controller.control.site import Site
 from controller.control.state import SiteState
-from controller.hmi.metrics import ShellCounts
-from controller.hmi.web import Pulse, Server, View, application, health, serve
-from tests.hmi.factories import busy_cellar, site
+from controller.hmi.shell import Pulse, ShellCounts, View
+from controller.hmi.web import Server, application, health, serve
+from tests.hmi.factories import CHICAGO, busy_cellar, site
 from tests.servers import free_port
 
 WELL = Pulse(4.0, 5.0, True, "")
 
 
 def view(pulse: Callable[[], Pulse] = lambda: WELL, snapshot: tuple[Site, SiteState] | None = None) -> View:
-    return View(lambda: snapshot, lambda: ShellCounts(3, 0, {}, True), pulse, "C")
+    return View(lambda: snapshot, lambda: ShellCounts(3, 0, {}, True), pulse, CHICAGO)
 
 
 def get(path: str, seen: View, accept: str = "*/*", method: str = "GET") -> httpx.Response:

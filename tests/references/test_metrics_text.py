@@ -9,7 +9,8 @@ import pytest
 from prometheus_client.metrics_core import Metric
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
-from controller.hmi.metrics import ShellCounts, exposition, private_registry
+from controller.hmi.metrics import exposition, private_registry
+from controller.hmi.shell import ShellCounts
 from tests.hmi.factories import busy_cellar, empty_cellar, site, with_alarm
 
 OPENMETRICS = "application/openmetrics-text; version=1.0.0"
