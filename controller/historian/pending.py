@@ -9,8 +9,8 @@ from controller.historian.database import Batch
 from controller.historian.sampler import Sample
 
 MOST_RECORDS = 10_000
-MOST_SAMPLES = 10_000
-COMMIT_SAMPLES = 1000
+MOST_SAMPLES = 20_000  # some hours of ten vessels
+COMMIT_S = 60.0  # what a power cut may take of the trend
 OFFSET_JUMP_S = 2  # a smaller stray of UTC against the service line is not worth a row
 
 T = TypeVar("T")
@@ -25,24 +25,30 @@ class Pending:
         self.lost_records = 0
         self.dropped_samples = 0
         self._state: SiteState | None = None
-        self._samples: list[Sample] = []
+        self.samples: list[Sample] = []
         self._offsets: list[tuple[int, int | None]] = []
         self._started = False
         self._offset_s: int | None = None
-        self._begun = False
+        self._written_s: float | None = None
+        self._newest_s = 0.0
         self._lost_told = 0
 
     def add(self, state: SiteState, records: Iterable[Record], samples: Iterable[Sample]) -> None:
         """Takes in one scan; its state replaces the one before."""
         self._note_clock(state)
         self._state = state
+        self._newest_s = state.now_s
         self._join([], records, [], samples)
 
-    def take(self) -> Batch:
-        """All that waits, which waits no longer. If records were lost, one more tells of it."""
-        batch = Batch(self._state, self._told(), self._samples, self._offsets)
-        self._begun = self._begun or self._state is not None
-        self._state, self.records, self._samples, self._offsets = None, [], [], []
+    def take(self, all_of_it: bool = True) -> Batch:
+        """What waits, which waits no longer; not the samples before their minute is over, unless `all_of_it`: every
+        transaction that touches the trend rewrites its last page. If records were lost, one more tells of it."""
+        samples: list[Sample] = []
+        if all_of_it or self.is_due():
+            samples, self.samples = self.samples, samples
+            self._written_s = self._newest_s if self._state else self._written_s
+        batch = Batch(self._state, self._told(), samples, self._offsets)
+        self._state, self.records, self._offsets = None, [], []
         return batch
 
     def put_back(self, batch: Batch) -> None:
@@ -57,14 +63,16 @@ class Pending:
         self.dropped_samples += len(batch.samples)
 
     def is_due(self) -> bool:
-        """Whether it is time to write, though nothing is urgent: nothing was written yet, or much waits."""
-        return self._state is not None and (not self._begun or len(self._samples) >= COMMIT_SAMPLES)
+        """Whether it is time to write, though nothing is urgent: nothing was written yet, or a minute is over."""
+        if self._state is None:
+            return False
+        return self._written_s is None or not 0.0 <= self._newest_s - self._written_s < COMMIT_S
 
     def _join(
         self, older: Sequence[Record], newer: Iterable[Record], old: Sequence[Sample], new: Iterable[Sample]
     ) -> None:
         self.records, lost = _newest([*older, *self.records, *newer], MOST_RECORDS)
-        self._samples, dropped = _newest([*old, *self._samples, *new], MOST_SAMPLES)
+        self.samples, dropped = _newest([*old, *self.samples, *new], MOST_SAMPLES)
         self.lost_records += lost
         self.dropped_samples += dropped
 

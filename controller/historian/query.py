@@ -1,33 +1,35 @@
 """Reading the store: from any thread or program, while the service writes. Each call opens the file for itself."""
 
-import math
-import sqlite3
-from bisect import bisect_right
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from itertools import islice
 from pathlib import Path
 from typing import NamedTuple
 
-from controller.control.codec import from_json
 from controller.control.state import STATE_VERSION, SiteState
 from controller.control.values import Record, RecordKind
-from controller.historian.database import connect, read_state
-from controller.historian.faults import Damaged, HistoryError, in_words
+from controller.historian.faults import HistoryError
+from controller.historian.reading import Offsets, has_tables, read_offsets, reading, utc_of
+from controller.historian.saved_state import put_together, read_state
+from controller.historian.trend_query import TrendPoint, read_trend
+
+__all__ = ["RecordFilter", "TrendPoint", "read_records", "read_saved_state", "read_trend"]
+
+_KINDS = {each.value: each for each in RecordKind}
+_LEAVES, _COMES = ("moved away", "packaged"), ("started", "moved here")  # records of a batch's life
 
 
-class TrendPoint(NamedTuple):
-    """One bucket of a trend. `at_s` is the bucket's start on the service line, `utc_s` the same in UTC (None
-    where it was never known). Temperatures in °C, None where nothing was known; shares 0..100 %."""
+class RecordFilter(NamedTuple):
+    """Which records are wanted. `batch`: those of the vessels that the batch was in while it was there; `vessel` ""
+    is the site; `since_s` counts on the service line, `since_utc_s` and `until_utc_s` leave out records whose UTC was
+    never known; None means all. At most `limit`, the newest."""
 
-    at_s: float
-    utc_s: float | None
-    mean_c: float | None
-    least_c: float | None
-    most_c: float | None
-    setpoint_low_c: float | None
-    setpoint_high_c: float | None
-    cooler_percent: float
-    heater_percent: float
+    since_s: float | None = None
+    vessel: str | None = None
+    batch: str | None = None
+    kinds: frozenset[RecordKind] | None = None
+    since_utc_s: float | None = None
+    until_utc_s: float | None = None
+    limit: int | None = 200
 
 
 def read_saved_state(path: Path) -> SiteState | None:
@@ -38,115 +40,106 @@ def read_saved_state(path: Path) -> SiteState | None:
     """
     if not path.exists():
         return None
-    with _reading(path) as connection:
-        row = read_state(connection) if _has_tables(connection) else None
-    if row is None:
+    with reading(path, least_version=1) as connection:
+        saved = read_state(connection) if has_tables(connection) else None
+    if saved is None:
         return None
     try:
-        state = from_json(SiteState, row.json)
+        state = put_together(saved)
         if state.version == STATE_VERSION:
             return state
         fault = f"version {state.version}, expected {STATE_VERSION}"
     except ValueError as error:
         fault = str(error)
     raise HistoryError(
-        f"{path}: the saved state is of another version of this program ({fault}); "
-        "use the version that wrote it until its batches are packaged, or name another file; nothing was changed"
+        f"{path}: the saved state is of another version of this program ({fault}). Run the version that wrote it until "
+        "its batches are packaged; or put back a backup that this version can read: cellarhand restore FILE; or move "
+        "the store away, and every vessel begins idle. Nothing was changed"
     )
 
 
-def read_records(
-    path: Path,
-    since_s: float | None = None,
-    vessel: str | None = None,
-    kind: RecordKind | None = None,
-    limit: int = 200,
-) -> tuple[Record, ...]:
-    """The newest records first, at most `limit`: from `since_s` (service line) on, of one vessel ("" = the site),
-    of one kind; None means all.
+def read_records(path: Path, wanted: RecordFilter = RecordFilter()) -> tuple[Record, ...]:  # noqa: B008 - immutable
+    """The wanted records, the newest first. Where a record's UTC was not trusted when it was written and became known
+    later in the same run, it is filled in.
 
     Raises:
         HistoryError: there is no store at `path`, or it cannot be read.
     """
-    with _reading(path) as connection:
+    with reading(path, least_version=1) as connection:
+        offsets = read_offsets(connection)
+        stays = _stays(
+            connection.execute("SELECT id, vessel, subject, value FROM records WHERE kind = 'batch'"), wanted
+        )
+        condition, values = _condition(wanted)
         rows = connection.execute(
-            "SELECT at_s, utc_s, vessel, kind, subject, value, reason, who FROM records"
-            " WHERE (:since IS NULL OR at_s >= :since) AND (:vessel IS NULL OR vessel = :vessel)"
-            " AND (:kind IS NULL OR kind = :kind) ORDER BY id DESC LIMIT :limit",
-            {"since": since_s, "vessel": vessel, "kind": kind.value if kind else None, "limit": max(0, limit)},
-        ).fetchall()
-        kinds = {each.value: each for each in RecordKind}
-        return tuple(Record._make((*row[:3], kinds[row[3]], *row[4:])) for row in rows if row[3] in kinds)
+            "SELECT id, at_s, utc_s, vessel, kind, subject, value, reason, who FROM records"
+            f" WHERE {condition} ORDER BY id DESC",
+            values,
+        )
+        return tuple(islice(_records(rows, wanted, stays, offsets), wanted.limit))
 
 
-def read_trend(path: Path, vessel: str, from_s: float, to_s: float, buckets: int) -> tuple[TrendPoint, ...]:
-    """The trend of a vessel (or of a probe tag of bath or room) between two times of the service line, in at most
-    `buckets` points of equal length; buckets without a row are left out. Least and most are of the whole bucket,
-    so a short overshoot stays visible in a month.
-
-    Raises:
-        HistoryError: as `read_records`.
-    """
-    first_s, last_s = math.floor(from_s), math.ceil(to_s)
-    if last_s <= first_s or buckets < 1:
-        return ()
-    length_s = (last_s - first_s) / buckets
-    with _reading(path) as connection:
-        rows = connection.execute(
-            "SELECT CAST((key / 256 - :first) / :length AS INTEGER) AS bucket, avg(mean), min(least), max(most),"
-            " avg(setpoint_low), avg(setpoint_high), avg(cooler), avg(heater) FROM trend"
-            " WHERE key >= :first * 256 AND key < :last * 256"
-            " AND key & 255 = (SELECT idx FROM vessels WHERE name = :vessel)"
-            " GROUP BY bucket ORDER BY bucket",
-            {"first": first_s, "last": last_s, "length": length_s, "vessel": vessel},
-        ).fetchall()
-        offsets = connection.execute("SELECT at_s, offset_s FROM clock ORDER BY at_s").fetchall()
-    return tuple(_point(first_s + row[0] * length_s, row[1:], offsets) for row in rows)
+def _condition(wanted: RecordFilter) -> tuple[str, dict[str, object]]:
+    conditions = ["TRUE"]
+    if wanted.since_s is not None:
+        conditions.append("at_s >= :since_s")
+    if wanted.vessel is not None:
+        conditions.append("vessel = :vessel")
+    if wanted.kinds is not None:
+        conditions.append(f"kind IN ({', '.join(repr(kind.value) for kind in wanted.kinds)})")
+    return " AND ".join(conditions), {"since_s": wanted.since_s, "vessel": wanted.vessel}
 
 
-def _point(at_s: float, row: Sequence[float | None], offsets: Sequence[tuple[int, int | None]]) -> TrendPoint:
-    mean, least, most, low, high = (None if value is None else value / 100.0 for value in row[:5])
-    cooler, heater = (value or 0.0 for value in row[5:])
-    return TrendPoint(at_s, _utc_s(at_s, offsets), mean, least, most, low, high, cooler, heater)
+class _Stay(NamedTuple):
+    """A batch in a vessel, from one record to another."""
+
+    vessel: str
+    first_id: int
+    last_id: float
 
 
-def _utc_s(at_s: float, offsets: Sequence[tuple[int, int | None]]) -> float | None:
-    """A run that began before UTC was trusted takes the first offset that was found in that same run."""
-    row = bisect_right(offsets, at_s, key=lambda each: each[0]) - 1
-    known = [offset_s for _, offset_s in offsets[max(row, 0) : row + 2]] if row >= 0 else []
-    offset_s = next((each for each in known if each is not None), None)
-    return None if offset_s is None else at_s + offset_s
+def _stays(rows: Iterator[Sequence[object]], wanted: RecordFilter) -> list[_Stay] | None:
+    """Where the wanted batch was; None if any record will do. A batch may have been moved, and back."""
+    if wanted.batch is None:
+        return None
+    stays: list[_Stay] = []
+    for number, vessel, subject, value in rows:
+        if subject != wanted.batch or not isinstance(number, int):
+            continue
+        if value in _COMES:
+            stays.append(_Stay(str(vessel), number, float("inf")))
+        elif value in _LEAVES:
+            stays = [
+                stay._replace(last_id=number) if stay.vessel == vessel and stay.last_id == float("inf") else stay
+                for stay in stays
+            ]
+    return stays
 
 
-@contextmanager
-def _reading(path: Path) -> Iterator[sqlite3.Connection]:
-    if not path.exists():
-        raise HistoryError(f"{path}: there is no store; it is begun when the service first runs")
-    try:
-        connection = _connect_to_read(path)
-        try:
-            yield connection
-        finally:
-            connection.close()
-    except (Damaged, UnicodeDecodeError) as error:
-        raise HistoryError(f"{path}: the store is damaged: {error}") from error
-    except sqlite3.Error as error:
-        raise HistoryError(f"{path}: the store cannot be read: {in_words(error)}") from error
+def _records(
+    rows: Iterator[tuple[object, ...]], wanted: RecordFilter, stays: list[_Stay] | None, offsets: Offsets
+) -> Iterator[Record]:
+    for number, *values in rows:
+        if values[3] not in _KINDS or not _was_there(number, values[2], stays):
+            continue
+        record = Record._make((*values[:3], _KINDS[str(values[3])], *values[4:]))
+        if record.utc_s is None:
+            record = record._replace(utc_s=utc_of(record.at_s, offsets))
+        if _in_time(record.utc_s, wanted):
+            yield record
 
 
-def _connect_to_read(path: Path) -> sqlite3.Connection:
-    """Read-only; in a folder that is read-only too, SQLite wants to be told that nobody writes, which is so
-    when no write-ahead log lies beside the file (https://www.sqlite.org/wal.html, "Read-Only Databases")."""
-    connection = connect(path, "?mode=ro")
-    try:
-        _has_tables(connection)
-    except sqlite3.OperationalError:
-        connection.close()
-        if path.with_name(path.name + "-wal").exists():
-            raise
-        connection = connect(path, "?immutable=1")
-    return connection
+def _was_there(number: object, vessel: object, stays: list[_Stay] | None) -> bool:
+    if stays is None:
+        return True
+    return isinstance(number, int) and any(
+        stay.vessel == vessel and stay.first_id <= number <= stay.last_id for stay in stays
+    )
 
 
-def _has_tables(connection: sqlite3.Connection) -> bool:
-    return bool(connection.execute("SELECT count(*) FROM sqlite_master WHERE name = 'state'").fetchone()[0])
+def _in_time(utc_s: float | None, wanted: RecordFilter) -> bool:
+    if wanted.since_utc_s is None and wanted.until_utc_s is None:
+        return True
+    if utc_s is None:
+        return False
+    return (wanted.since_utc_s or 0.0) <= utc_s and (wanted.until_utc_s is None or utc_s < wanted.until_utc_s)

@@ -1,5 +1,6 @@
 -- The store of one site. Times called at_s are seconds on the service's own time line, which stands still while
--- the service is stopped and never jumps; the table clock turns them into UTC. Temperatures are degrees Celsius.
+-- the service is stopped and never jumps; the table clock turns them into UTC. Temperatures are hundredths of a
+-- degree Celsius, NULL where nothing was known. Shares are percent of the time that an output was on, 0..100.
 -- Any program may read this file while the service runs; only the service writes it.
 
 CREATE TABLE IF NOT EXISTS meta (
@@ -7,11 +8,16 @@ CREATE TABLE IF NOT EXISTS meta (
 );
 
 CREATE TABLE IF NOT EXISTS state (
-    id INTEGER PRIMARY KEY CHECK (id = 1),  -- one row: all that the service needs to go on
+    id INTEGER PRIMARY KEY CHECK (id = 1),  -- one row: all that the service needs to go on, but for state_parts
     at_s REAL NOT NULL,
     utc_s REAL,              -- NULL while UTC was not trusted
-    json TEXT NOT NULL,
-    crc32 INTEGER NOT NULL   -- of the bytes of json (ISO 3309): a bit that fell over is not acted upon
+    json BLOB NOT NULL,      -- JSON in UTF-8, compressed with zlib (RFC 1950)
+    crc32 INTEGER NOT NULL   -- of that JSON and of all state_parts by name (name, then json; ISO 3309)
+);
+
+CREATE TABLE IF NOT EXISTS state_parts (  -- of the same state, what seldom changes
+    name TEXT PRIMARY KEY,   -- 'batch/<vessel>', which goes to vessels.<vessel>.batch of the state, or 'answers'
+    json TEXT NOT NULL
 );
 
 CREATE TABLE IF NOT EXISTS records (  -- every change of output, step, limit or health, with its reason
@@ -31,14 +37,34 @@ CREATE TABLE IF NOT EXISTS vessels (
     name TEXT NOT NULL UNIQUE  -- a vessel, or a probe tag of the bath or the room
 );
 
-CREATE TABLE IF NOT EXISTS trend (  -- one row per vessel and minute; temperatures in hundredths of a degree
-    key INTEGER PRIMARY KEY,  -- at_s of the minute's start * 256 + vessels.idx: rows lie in the order of time
-    mean INTEGER,             -- NULL where nothing was known
-    least INTEGER,
-    most INTEGER,
+CREATE TABLE IF NOT EXISTS samples (  -- one row for each of vessels and each interval, by default 10 s
+    key INTEGER PRIMARY KEY,  -- at_s of the interval's start * 256 + vessels.idx: rows lie in the order of time
+    temperature INTEGER,      -- mean of the interval: the wort, the bath or the room
     setpoint_low INTEGER,     -- heating acts below
     setpoint_high INTEGER,    -- cooling acts above
-    cooler INTEGER NOT NULL,  -- share of the minute that the output was on, 0..100
+    cooler INTEGER NOT NULL,  -- share of the interval
+    heater INTEGER NOT NULL
+);
+
+CREATE TABLE IF NOT EXISTS minutes (  -- made of samples when their quarter of an hour is over
+    key INTEGER PRIMARY KEY,  -- at_s of the minute's start * 256 + vessels.idx
+    mean INTEGER,
+    least INTEGER,            -- of the samples, so that a short overshoot stays visible
+    most INTEGER,
+    setpoint_low INTEGER,     -- mean of the minute
+    setpoint_high INTEGER,
+    cooler INTEGER NOT NULL,
+    heater INTEGER NOT NULL
+);
+
+CREATE TABLE IF NOT EXISTS quarters (  -- quarters of an hour, made of minutes at the same time; kept for ever
+    key INTEGER PRIMARY KEY,  -- at_s of the quarter's start * 256 + vessels.idx
+    mean INTEGER,
+    least INTEGER,
+    most INTEGER,
+    setpoint_low INTEGER,
+    setpoint_high INTEGER,
+    cooler INTEGER NOT NULL,
     heater INTEGER NOT NULL
 );
 

@@ -20,11 +20,11 @@ from controller.control.state import SiteState
 from controller.control.values import Record
 from controller.historian.database import Batch, Database, open_database, replace_damaged
 from controller.historian.faults import HistoryError, UnfitState, in_words, is_damage
-from controller.historian.pending import Pending
+from controller.historian.pending import COMMIT_S, Pending
 from controller.historian.query import read_saved_state
 from controller.historian.sampler import Sample
+from controller.installation import History
 
-COMMIT_S = 60.0  # what a power cut may take of the trend
 RETRY_S = (1.0, 2.0, 5.0, 10.0, 30.0)
 
 log = logging.getLogger(__name__)
@@ -43,10 +43,12 @@ class StoreHealth(NamedTuple):
     moved_aside: Path | None
 
 
-def open_store(path: Path) -> "Store":
-    """The store at `path`, begun if there is none. A damaged file is moved to `<name>.corrupt-<n>`, reported in
-    the log and by `health().moved_aside`; its state goes on where it is still whole. A disk that cannot be
-    written to makes a store that is not healthy and keeps trying.
+def open_store(path: Path, history: History | None = None) -> "Store":
+    """The store at `path`, begun if there is none; `history` says how long it keeps what (by default, the site
+    file's defaults). One of an earlier version of this program is brought up to date; as it was before, it then
+    lies in `<name>.before-v<n>`. A damaged file is moved to `<name>.corrupt-<n>`, reported in the log and by
+    `health().moved_aside`; its state goes on where it is still whole. A disk that cannot be written to makes a
+    store that is not healthy and keeps trying.
 
     Raises:
         HistoryError: there is no such folder; another service uses the store; the file belongs to a later
@@ -54,14 +56,15 @@ def open_store(path: Path) -> "Store":
     """
     if not path.parent.is_dir():
         raise HistoryError(f"{path}: there is no folder {path.parent}; make it, or name another file")
-    return Store(path)
+    return Store(path, history or History())
 
 
 class Store:
     """See `open_store`, which makes it. Its methods may be called from any thread."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, history: History) -> None:
         self._path = path
+        self._history = history
         self._changed = threading.Condition()  # guards all below but the database, which is the thread's own
         self._pending = Pending()
         self._latest: SiteState | None = None
@@ -73,11 +76,11 @@ class Store:
         self._failures = self._failures_running = 0
         self._moved_aside: Path | None = None
         self._database: Database | None = None
-        self._lock = _lock(path)
+        self._lock = lock(path)
         try:
             self._open()
         except HistoryError:
-            _unlock(self._lock)
+            unlock(self._lock)
             raise
         except (sqlite3.Error, OSError) as error:
             self._failed(error)
@@ -96,7 +99,7 @@ class Store:
         self, state: SiteState, records: Iterable[Record] = (), samples: Iterable[Sample] = (), durable: bool = False
     ) -> None:
         """Takes what one scan has to remember; returns at once. With records, or `durable`, it goes to the disk
-        as soon as the thread can and past every buffer; without, within a minute."""
+        as soon as the thread can and past every buffer; without, and for samples, within a minute."""
         with self._changed:
             self._pending.add(state, records, samples)
             self._latest = state
@@ -155,10 +158,11 @@ class Store:
         while not closing:
             with self._changed:
                 pause_s = RETRY_S[min(self._failures_running, len(RETRY_S)) - 1] if self._fault else COMMIT_S
-                self._changed.wait_for(self._is_due, pause_s)
-                number, closing = self._handed, self._closing
+                due = self._changed.wait_for(self._is_due, pause_s)
+                closing = self._closing
+                batch = self._pending.take(all_of_it=self._asked or closing or not due)
+                number = self._stored if self._pending.samples else self._handed
                 self._urgent = self._asked = False
-                batch = self._pending.take()
                 self._in_hand = len(batch.records)
                 self._attempts += 1
             error = self._attempt(batch)
@@ -175,7 +179,7 @@ class Store:
                     self._failed(error)
                 self._changed.notify_all()
         self._shut()
-        _unlock(self._lock)
+        unlock(self._lock)
 
     def _attempt(self, batch: Batch) -> Exception | None:
         """Writes the batch; an error is returned, since nothing may end this thread."""
@@ -199,11 +203,11 @@ class Store:
             if not is_damage(error):
                 raise
             self._shut()
-            self._database, self._moved_aside = replace_damaged(self._path, error)
+            self._database, self._moved_aside = replace_damaged(self._path, self._history, error)
             self._database.write(batch._replace(state=batch.state or self._latest))
 
     def _open(self) -> None:
-        self._database, aside = open_database(self._path)
+        self._database, aside = open_database(self._path, self._history)
         self._moved_aside = aside or self._moved_aside
 
     def _shut(self) -> None:
@@ -241,7 +245,7 @@ def _may_pass(error: Exception) -> bool:
     return isinstance(error, (sqlite3.OperationalError, OSError, HistoryError)) or is_damage(error)
 
 
-def _lock(path: Path) -> int | None:
+def lock(path: Path) -> int | None:
     """Keeps a second service off the same store; where no lock can be made, nothing can be written either."""
     try:
         descriptor = os.open(path.with_name(path.name + ".lock"), os.O_RDWR | os.O_CREAT, 0o644)
@@ -257,6 +261,6 @@ def _lock(path: Path) -> int | None:
     return descriptor
 
 
-def _unlock(descriptor: int | None) -> None:
+def unlock(descriptor: int | None) -> None:
     if descriptor is not None:
         os.close(descriptor)

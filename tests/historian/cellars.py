@@ -64,9 +64,9 @@ def a_record(number: int, at_s: float = 0.0, vessel: str = "one", kind: RecordKi
     return Record(at_s, None, vessel, kind, "cooler", f"change {number}", "wort 0.4 K above setpoint")
 
 
-def a_sample(at_s: int, name: str = "one", mean_c: float | None = 18.25) -> Sample:
-    """One quiet minute."""
-    return Sample(at_s, name, mean_c, mean_c, mean_c, 18.0, 18.0, 25, 0)
+def a_sample(at_s: int, name: str = "one", celsius: float | None = 18.25) -> Sample:
+    """One quiet interval."""
+    return Sample(at_s, name, celsius, 18.0, 18.0, 25, 0)
 
 
 def scans(first: int, last: int) -> Iterator[tuple[SiteState, Record]]:
