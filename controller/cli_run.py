@@ -7,28 +7,23 @@ from pathlib import Path
 from controller.cli_parser import DONE, REFUSED
 from controller.config import load_installation
 from controller.historian.faults import HistoryError
-from controller.runtime import Service, stop_on_signals
+from controller.logs import set_up_logging
+from controller.runtime import serve
 
 
 def run_daemon(site: Path, verbose: bool) -> int:
-    """Drive the site of that file until a signal stops it. Returns 0, or 1 if it could not start or was ended by a
+    """Drive the site of that file until a signal stops it. `verbose` logs from DEBUG on. Returns 0, or 1 if it could not start or was ended by a
     fault, which the log tells.
 
     Raises:
         FileFaults: the site file has faults; nothing was started.
     """
     installation = load_installation(site)
-    _set_up_logging(logging.DEBUG if verbose else logging.INFO)
+    set_up_logging(installation.log_format, logging.DEBUG if verbose else logging.INFO)
     for warning in installation.warnings:
         logging.warning("%s", warning)
-
-    async def run() -> None:
-        stop = asyncio.Event()
-        stop_on_signals(stop)
-        await Service(installation).run(stop)
-
     try:
-        asyncio.run(run())
+        asyncio.run(serve(site, installation))
     except (HistoryError, ValueError, OSError) as error:
         logging.error("cannot run: %s", _in_words(error))
         return REFUSED
@@ -43,11 +38,6 @@ def tell_end(group: BaseExceptionGroup[BaseException]) -> int:
         trace = None if isinstance(fault, OSError) else fault  # only a bug of ours needs one
         logging.error("ended by a fault, everything was commanded off: %s", _in_words(fault), exc_info=trace)
     return REFUSED
-
-
-def _set_up_logging(level: int) -> None:
-    logging.basicConfig(level=level, format="%(asctime)s %(levelname)s %(message)s")
-    logging.getLogger("uvicorn").setLevel(logging.WARNING)
 
 
 def _in_words(error: BaseException) -> str:
