@@ -11,8 +11,9 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import iotcore
+import trustme
 
-from controller.installation import Broker
+from controller.installation import Broker, Tls
 
 USER, PASSWORD = "cellar", "a password of the tests"
 PATIENCE_S = 20.0  # until a server counts as failed; not an expectation
@@ -34,16 +35,21 @@ def program(name: str) -> str:
 
 
 def broker(
-    port: int, user: str | None = USER, password: str | None = PASSWORD, client_id: str = "cellarhand"
+    port: int,
+    user: str | None = USER,
+    password: str | None = PASSWORD,
+    client_id: str = "cellarhand",
+    tls: Tls | None = None,
 ) -> Broker:
     """The broker section of a site file for a server on this machine."""
-    return Broker("127.0.0.1", port, user, password, client_id)
+    return Broker("127.0.0.1", port, user, password, client_id, tls=tls)
 
 
 class Mosquitto:
-    """A mosquitto with one user, no anonymous access, no persistence, on its own port across restarts."""
+    """A mosquitto with one user, no anonymous access, no persistence, on its own port across restarts. `more` are
+    further lines for its only listener."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, more: str = "") -> None:
         self.port = free_port()
         self._log = folder / "mosquitto.log"
         self._config = folder / "mosquitto.conf"
@@ -56,7 +62,7 @@ class Mosquitto:
         self._config.write_text(
             f"listener {self.port} 127.0.0.1\nallow_anonymous false\n"
             f"password_file {passwords}\nacl_file {self.access}\n"
-            f"persistence false\nset_tcp_nodelay true\nlog_dest file {self._log}\nlog_type all\nuser {_owner()}\n"
+            f"persistence false\nset_tcp_nodelay true\nlog_dest file {self._log}\nlog_type all\nuser {_owner()}\n{more}"
         )
         self._process: subprocess.Popen[bytes] | None = None
 
@@ -100,10 +106,29 @@ def _owner() -> str:
     return "root" if os.geteuid() == 0 else "nobody"
 
 
+def tls_listener(folder: Path, certificate: trustme.LeafCert, clients: trustme.CA | None = None) -> str:
+    """The lines that make a mosquitto speak TLS with this certificate, and accept only clients of `clients`."""
+    (chain, key), authority = pem_files(folder, "broker", certificate), folder / "authority-of-clients.pem"
+    lines = f"certfile {chain}\nkeyfile {key}\n"
+    if clients is None:
+        return lines
+    clients.cert_pem.write_to_path(authority)
+    return f"{lines}cafile {authority}\nrequire_certificate true\n"
+
+
+def pem_files(folder: Path, name: str, certificate: trustme.LeafCert) -> tuple[Path, Path]:
+    """Write a certificate with those above it, and its key, as their owner would."""
+    chain, key = folder / f"{name}-certificate.pem", folder / f"{name}-key.pem"
+    chain.write_bytes(b"".join(blob.bytes() for blob in certificate.cert_chain_pems))
+    certificate.private_key_pem.write_to_path(key)
+    key.chmod(0o600)
+    return chain, key
+
+
 @contextmanager
-def mosquitto(folder: Path) -> Iterator[Mosquitto]:
+def mosquitto(folder: Path, more: str = "") -> Iterator[Mosquitto]:
     """A running mosquitto, ended at the end of the block."""
-    server = Mosquitto(folder)
+    server = Mosquitto(folder, more)
     server.start()
     try:
         yield server

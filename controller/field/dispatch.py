@@ -41,6 +41,9 @@ class Dispatcher:
         Raises:
             KeyError: a command for an output that the site file does not have.
         """
+        self._begin(commands, expire=True)
+
+    def _begin(self, commands: Sequence[Command], expire: bool) -> None:
         for command in commands:
             actuator = self._actuators[command.tag]
             self._newest = max(self._newest, (command.epoch, command.number))
@@ -49,12 +52,14 @@ class Dispatcher:
             if not self._link.connected:
                 self._note_failure(command.tag, "not connected to the broker")
                 continue
-            task = asyncio.create_task(self._deliver(actuator, command), name=f"command {command.tag}")
+            delivery = self._deliver(actuator, command, command.lifetime_s if expire else None)
+            task = asyncio.create_task(delivery, name=f"command {command.tag}")
             self._under_way[command.tag] = task
             task.add_done_callback(partial(self._forget, command.tag))
 
     async def all_off(self, tags: Iterable[str], timeout_s: float = 2.0) -> set[str]:
-        """Command every output of `tags` off, coolers and heaters alike, and wait at most `timeout_s`.
+        """Command every output of `tags` off, coolers and heaters alike, and wait at most `timeout_s`. These leave in
+        any case and do not expire: if the broker hangs, the devices get them when it goes on.
 
         Returns:
             The tags whose "off" the broker has acknowledged; the others end by the devices' own means.
@@ -64,17 +69,17 @@ class Dispatcher:
             Command(tag, False, OFF_LIFETIME_S, "the service stops", number + place, epoch)
             for place, tag in enumerate(tags, start=1)
         ]
-        self.send(commands)
+        self._begin(commands, expire=False)
         tasks = {command.tag: self._under_way.get(command.tag) for command in commands}
         waiting = {task for task in tasks.values() if task}
         if waiting:
             await asyncio.wait(waiting, timeout=timeout_s)
         return {tag for tag, task in tasks.items() if task and task.done() and tag not in self.last_failure}
 
-    async def _deliver(self, actuator: Actuator, command: Command) -> None:
+    async def _deliver(self, actuator: Actuator, command: Command, expiry_s: float | None) -> None:
         payload = command_payload(actuator, command)
         try:
-            heard = await self._link.publish(actuator.topic, payload, qos=1, retain=False, expiry_s=command.lifetime_s)
+            heard = await self._link.publish(actuator.topic, payload, qos=1, retain=False, expiry_s=expiry_s)
         except LinkDown as error:
             self._note_failure(command.tag, str(error))
             return

@@ -35,4 +35,5 @@ class Link(Protocol):
         correlation: bytes | None = None,
     ) -> bool:
         """Hand one message over; with `qos` 1 wait for the acknowledgement. False if nobody listens to the topic,
-        as far as the broker tells. Raises LinkDown, at once when not connected."""
+        as far as the broker tells. A message with an expiry leaves only if the broker answers at this moment. Raises
+        LinkDown, at once when not connected."""

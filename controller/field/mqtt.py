@@ -11,7 +11,6 @@ has a reason code for the commoner case, the same client id, but not every broke
 import asyncio
 import logging
 import random
-import socket
 import uuid
 from collections.abc import Callable, Sequence
 
@@ -19,6 +18,15 @@ import aiomqtt
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.reasoncodes import ReasonCode
 
+from controller.field.causes import (
+    NO_MATCHING_SUBSCRIBERS,
+    REFUSALS,
+    REFUSED_FROM,
+    TAKEN_OVER,
+    UNSUPPORTED_VERSION,
+    explain,
+    reason_code,
+)
 from controller.field.link import Arrived, LinkDown
 from controller.field.own_topics import OFFLINE, ONLINE, availability_topic, driver_topic, driving, is_claim
 from controller.field.session import CLOSED, Session, drop_oldest_queue, message_properties
@@ -26,59 +34,20 @@ from controller.installation import Broker
 
 LOG = logging.getLogger(__name__)
 LIBRARY_LOG = LOG.getChild("library")
-LIBRARY_LOG.setLevel(logging.WARNING)  # below that it writes every packet
+LIBRARY_LOG.setLevel(logging.CRITICAL)  # what it has to say is said here, once, and in the brewer's words
 
 SHORTEST_PAUSE_S = 0.2
-LONGEST_PAUSE_S = 5.0
+LONGEST_PAUSE_S = 2.0  # with a time-out before it, the connection is back within 5 s of the broker
+REFUSED_PAUSE_S = 5.0  # what a person has to mend can wait longer
+GOODBYE_S = 0.5  # for each of its two parts
 DROPS_BEFORE_OLDER_VERSION = 2
 
-# Reason codes: MQTT 5.0, section 2.4
-NO_MATCHING_SUBSCRIBERS = 0x10
-REFUSED_FROM = 0x80
-UNSPECIFIED = 0x80  # also what the library gives when the other side just hangs up
-UNSUPPORTED_VERSION = 0x84
-BAD_PASSWORD = 0x86
-NOT_AUTHORIZED = 0x87
-TAKEN_OVER = 0x8E
 
-
-def longest_pause_s(failures: int) -> float:
-    """Upper end of the random pause after so many failed attempts in a row: doubles from 0.4 s to 5 s."""
-    return float(min(LONGEST_PAUSE_S, SHORTEST_PAUSE_S * 2.0 ** min(failures, 10)))
-
-
-def reason_code(error: BaseException | None) -> int | None:
-    """The broker's own reason code in an error, None where it gave none."""
-    rc = getattr(error, "rc", None)
-    return int(rc.value) if isinstance(rc, ReasonCode) else None
-
-
-def explain(error: BaseException, broker: Broker) -> str:
-    """The likely cause of a failed or lost connection, in the brewer's words."""
-    place = f"{broker.host}:{broker.port}"
-    code = reason_code(error)
-    origin = error.__context__
-    if code in (BAD_PASSWORD, NOT_AUTHORIZED):
-        who = f'the user "{broker.user}"' if broker.user else "a client without a user name"
-        return f"the broker {place} refused {who}: check the user, the password and the broker's access list"
-    if code == TAKEN_OVER:
-        return (
-            f"another daemon drives this site through the broker {place}, or another program uses the client id "
-            f'"{broker.client_id}": this one no longer drives anything; stop one of the two, then restart this one'
-        )
-    if code == UNSPECIFIED:
-        return f"the connection to the broker {place} was lost: was the broker restarted, or the network cut?"
-    if code == UNSUPPORTED_VERSION:
-        return f"the broker {place} does not speak this version of MQTT"
-    if isinstance(origin, socket.gaierror):
-        return f'no machine of the name "{broker.host}" is known: check the broker\'s host and the name service'
-    if isinstance(origin, ConnectionRefusedError):
-        return f"nothing answers at {place}: is the broker running, and is this its port?"
-    if isinstance(origin, TimeoutError):
-        return f"the broker {place} did not answer in time: is its machine on, and reachable from here?"
-    if str(error) == CLOSED:
-        return f"{place} closed the connection before it answered: is this really the broker's plain MQTT port?"
-    return f"no connection to the broker {place}: {error}"
+def longest_pause_s(failures: int, refused: bool = False) -> float:
+    """Upper end of the random pause after so many failed attempts in a row: doubles from 0.4 s to 2 s, or to 5 s
+    where the broker has refused us."""
+    longest_s = REFUSED_PAUSE_S if refused else LONGEST_PAUSE_S
+    return float(min(longest_s, SHORTEST_PAUSE_S * 2.0 ** min(failures, 10)))
 
 
 class MqttLink:
@@ -95,7 +64,7 @@ class MqttLink:
         self._broker = broker
         self._availability = availability_topic(site)
         self._driver = driver_topic(site)
-        self._topics = (*topics, self._driver)
+        self._topics = (*topics, self._driver, self._availability)
         self._token = uuid.uuid4().hex
         self._on_message = on_message
         self._session: Session | None = None
@@ -122,7 +91,8 @@ class MqttLink:
             self.taken_over = reason_code(error) == TAKEN_OVER
             self._report(explain(error, self._broker), logging.ERROR if self.taken_over else logging.WARNING)
             if not self.taken_over:
-                await asyncio.sleep(random.uniform(SHORTEST_PAUSE_S, longest_pause_s(failures)))
+                refused = reason_code(error) in REFUSALS
+                await asyncio.sleep(random.uniform(SHORTEST_PAUSE_S, longest_pause_s(failures, refused)))
         await asyncio.Event().wait()
 
     async def publish(
@@ -136,6 +106,7 @@ class MqttLink:
         correlation: bytes | None = None,
     ) -> bool:
         """Publish now or not at all; with `qos` 1 wait for the acknowledgement: 3 s for earlier messages, 3 s for this.
+        What has an expiry leaves only if the broker answers at this moment, for which it may wait another 3 s.
 
         Returns:
             False if the broker says that nobody is subscribed to the topic (MQTT 5, QoS 1); else True.
@@ -149,7 +120,7 @@ class MqttLink:
             raise LinkDown(self.trouble)
         properties = message_properties(expiry_s, correlation) if session.is_v5 else None
         try:
-            code = await session.deliver(topic, payload, qos, retain, properties)
+            code = await session.deliver(topic, payload, qos, retain, properties, now=expiry_s is not None)
         except aiomqtt.MqttError as error:
             self.publish_failures += 1
             raise LinkDown(f"the broker did not acknowledge the message: {error}") from error
@@ -162,7 +133,8 @@ class MqttLink:
         """Connect and listen until the connection is lost or was never made; returns the cause."""
         version = aiomqtt.ProtocolVersion.V311 if self._older_version else aiomqtt.ProtocolVersion.V5
         queue_type = drop_oldest_queue(self._count_drop)
-        session = Session(self._broker, version, self._availability, queue_type, LIBRARY_LOG)
+        question = (self._driver, f"asking {self._token}".encode())
+        session = Session(self._broker, version, self._availability, question, queue_type, LIBRARY_LOG)
         welcome = False
         try:
             async with session:
@@ -170,6 +142,8 @@ class MqttLink:
                 await self._greet(session)
                 await self._listen(session)
         except aiomqtt.MqttError as error:
+            if (task := asyncio.current_task()) and task.cancelling():  # the library forgets it if the goodbye fails
+                raise asyncio.CancelledError from error
             if not welcome:
                 self._choose_version(session, error)
             return session.loss or error
@@ -197,23 +171,34 @@ class MqttLink:
     async def _look_for_another_driver(self, session: Session) -> None:
         """Return once a claim that the broker kept would have arrived: a message of our own on the same topic
         comes after it. At the first connect another's claim is an earlier daemon's, which we take over from."""
-        mark = f"asking {self._token}".encode()
+        mark = f"looking {self._token}".encode()
+        claimed = online = False
         await session.deliver(self._driver, mark, 1, False, None)
         try:
             async with asyncio.timeout(session.timeout):
                 async for message in session.messages:
                     if message.topic.value == self._driver and message.payload == mark:
-                        return
+                        break
+                    online = online or (message.topic.value == self._availability and message.payload == ONLINE)
+                    claimed = claimed or (message.topic.value == self._driver and self._is_anothers(message))
                     if self.sessions or message.topic.value != self._driver:
                         self._take(message)
         except TimeoutError:
             LOG.warning("the broker does not let us read %s: a second daemon would go unnoticed", self._driver)
+        if claimed and online:
+            LOG.warning("another daemon drove this site until a moment ago: this one takes over; stop the other one")
+
+    def _is_anothers(self, message: aiomqtt.Message) -> bool:
+        payload = bytes(message.payload)
+        return is_claim(payload) and payload != driving(self._token)
 
     def _take(self, message: aiomqtt.Message) -> None:
-        if message.topic.value != self._driver:
+        topic = message.topic.value
+        if topic == self._driver:
+            if self._is_anothers(message):
+                raise aiomqtt.MqttCodeError(ReasonCode(PacketTypes.DISCONNECT, identifier=TAKEN_OVER))
+        elif topic != self._availability:
             self._on_message(_arrived(message))
-        elif is_claim(message.payload) and message.payload != driving(self._token):
-            raise aiomqtt.MqttCodeError(ReasonCode(PacketTypes.DISCONNECT, identifier=TAKEN_OVER))
 
     async def _listen(self, session: Session) -> None:
         try:
@@ -221,10 +206,12 @@ class MqttLink:
                 self._take(message)
         except asyncio.CancelledError:
             self._session = None
+            session.timeout = GOODBYE_S
             try:
-                await session.deliver(self._availability, OFFLINE, 1, True, None)
-            except aiomqtt.MqttError as error:
-                LOG.warning("could not say goodbye to the broker: %s", error)
+                async with asyncio.timeout(GOODBYE_S):
+                    await session.deliver(self._availability, OFFLINE, 1, True, None)
+            except (aiomqtt.MqttError, TimeoutError) as error:
+                LOG.warning("could not say goodbye to the broker: %s", str(error) or "it does not answer")
             raise
 
     def _choose_version(self, session: Session, error: aiomqtt.MqttError) -> None:

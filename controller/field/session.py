@@ -12,13 +12,14 @@ from collections.abc import Callable
 from typing import Any
 
 import aiomqtt
-from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY, MQTT_ERR_SUCCESS, Client
+from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY, MQTT_ERR_SUCCESS, Client, MQTTMessage
 from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from controller.field.own_topics import OFFLINE
+from controller.field.tls import TlsContext, tls_context
 from controller.installation import Broker
 
 TIMEOUT_S = 3.0
@@ -26,6 +27,7 @@ MOST_INCOMING = 1000  # our choice: seconds of a busy site; beyond it the oldest
 LARGEST_PACKET_BYTES = 131_072  # the broker keeps larger ones from us (MQTT 5.0, 3.1.2.11.4); twice our largest payload
 MOST_UNDER_WAY = 20  # unacknowledged messages, or what the broker takes (Receive Maximum; mosquitto's default is 20)
 CLOSED = "closed before it answered"
+ANSWERED_WITHIN_S = 0.25  # our choice: a broker that has answered so lately still does
 UNSENT_MS = 10_000  # data that the broker's machine has not taken by then is thrown away with the connection
 
 
@@ -100,13 +102,17 @@ def _if_open(sock: Any, act: Callable[[], object]) -> None:
 
 
 class Session(SteadyClient):
-    """One connection attempt and, if it succeeds, the connection. Clean session, last will `OFFLINE` retained."""
+    """One connection attempt and, if it succeeds, the connection. Clean session, last will `OFFLINE` retained.
+
+    `question` is a message that means nothing to anyone: a broker that acknowledges it answers.
+    """
 
     def __init__(
         self,
         broker: Broker,
         protocol: aiomqtt.ProtocolVersion,
         will_topic: str,
+        question: tuple[str, bytes],
         queue_type: type[asyncio.Queue[aiomqtt.Message]],
         logger: logging.Logger,
     ) -> None:
@@ -133,6 +139,11 @@ class Session(SteadyClient):
             socket_options=socket_options(),
         )
         self._client.connect_timeout = TIMEOUT_S
+        self._tls = broker.tls
+        self._tls_context: TlsContext | None = None
+        self._question = question
+        self._asking: asyncio.Task[bool] | None = None
+        self._heard_s = -math.inf  # on the loop's clock
         self._abandoned = False
         self._slots = asyncio.Semaphore(MOST_UNDER_WAY)
         self._unacknowledged: dict[int, asyncio.Future[ReasonCode]] = {}
@@ -143,14 +154,20 @@ class Session(SteadyClient):
         lost = self._disconnected
         return lost.exception() if lost.done() and not lost.cancelled() else None
 
-    async def deliver(self, topic: str, payload: bytes, qos: int, retain: bool, properties: Properties | None) -> int:
+    async def deliver(
+        self, topic: str, payload: bytes, qos: int, retain: bool, properties: Properties | None, now: bool = False
+    ) -> int:
         """Publish; with QoS 1 wait for the acknowledgement and return its reason code (0 for QoS 0 and 3.1.1).
 
-        Unlike `publish` of the base class it does not take a refusal by the broker for a success.
+        Unlike `publish` of the base class it does not take a refusal by the broker for a success. With `now` the
+        message leaves only when the broker has just shown that it answers: a broker that hangs would find it in its
+        machine's buffers when it goes on, however much later, and pass it on as new.
 
         Raises:
             aiomqtt.MqttError: not connected, connection lost, or no acknowledgement within `TIMEOUT_S`.
         """
+        if now and not self._answers:
+            await self._ask()
         if qos == 0:
             self._send(topic, payload, qos, retain, properties)
             return 0
@@ -160,9 +177,29 @@ class Session(SteadyClient):
         except TimeoutError:
             raise aiomqtt.MqttError("no acknowledgement of the messages before it") from None
         try:
+            if now and not self._answers:
+                raise aiomqtt.MqttError("no acknowledgement of the messages before it")
             return await self._acknowledgement(self._send(topic, payload, qos, retain, properties))
         finally:
             self._slots.release()
+
+    @property
+    def _answers(self) -> bool:
+        return self._loop.time() - self._heard_s <= ANSWERED_WITHIN_S
+
+    async def _ask(self) -> None:
+        """Wait for an answer to the question, which all who need one share."""
+        if self._asking is None or self._asking.done():
+            self._asking = asyncio.create_task(self._answer(), name="ask the broker")
+        if not await asyncio.shield(self._asking):
+            raise aiomqtt.MqttError("it does not answer")
+
+    async def _answer(self) -> bool:
+        try:
+            await self.deliver(*self._question, 1, False, None)
+        except aiomqtt.MqttError:
+            return False
+        return True
 
     def _send(self, topic: str, payload: bytes, qos: int, retain: bool, properties: Properties | None) -> int:
         info = self._client.publish(topic, payload, qos, retain, properties)
@@ -188,27 +225,41 @@ class Session(SteadyClient):
         self._client.disconnect()
 
     def _client_connect(self) -> None:  # in a thread: it may open the socket after we have been cancelled
-        super()._client_connect()
+        if self._tls is not None:
+            self._tls_context = tls_context(self._tls)
+            self._client.tls_set_context(self._tls_context)
+        try:
+            super()._client_connect()
+        except ValueError as error:  # a name of the host that none can have
+            raise error if isinstance(error, OSError) else OSError(str(error)) from error
         if self._abandoned:
             self._loop.call_soon_threadsafe(self._client.disconnect)
 
     def _on_connect(
         self, client: Client, userdata: Any, flags: Any, reason_code: ReasonCode, properties: Properties | None = None
     ) -> None:
+        self._heard_s = self._loop.time()
         most = min(MOST_UNDER_WAY, getattr(properties, "ReceiveMaximum", MOST_UNDER_WAY))
         self._slots = asyncio.Semaphore(most)
         super()._on_connect(client, userdata, flags, reason_code, properties)
 
     def _on_disconnect(self, client: Client, userdata: Any, *details: Any) -> None:
         if not self._connected.done():  # the base class would wait for an answer until the time is out
-            self._connected.set_exception(aiomqtt.MqttError(CLOSED))
+            error = aiomqtt.MqttError(CLOSED)
+            error.__cause__ = self._tls_context.alert if self._tls_context else None
+            self._connected.set_exception(error)
         if self._connected.cancelled():  # the base class would raise, and the socket would stay open
             return
         super()._on_disconnect(client, userdata, *details)
 
+    def _on_message(self, client: Client, userdata: Any, message: MQTTMessage) -> None:
+        self._heard_s = self._loop.time()
+        super()._on_message(client, userdata, message)
+
     def _on_publish(
         self, client: Client, userdata: Any, mid: int, reason_code: ReasonCode, properties: Properties
     ) -> None:
+        self._heard_s = self._loop.time()
         answer = self._unacknowledged.get(mid)
         if answer is not None and not answer.done():
             answer.set_result(reason_code)

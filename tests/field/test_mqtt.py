@@ -168,7 +168,7 @@ def test_a_flood_that_arrives_while_nobody_reads_leaves_the_newest(
         async with running(broker(server.port), READINGS, on_message=lambda m: arrived.append(m.payload)) as link:
 
             async def closed_ears(session: object) -> None:
-                await until(lambda: link.dropped == 46)  # its own claim of the site, then 45 readings
+                await until(lambda: link.dropped == 47)  # its own claim and "online", then 45 readings
                 await type(link)._listen(link, session)  # type: ignore[arg-type]
 
             monkeypatch.setattr(link, "_listen", closed_ears)
