@@ -7,7 +7,7 @@ import hashlib
 from collections.abc import Collection, Mapping
 from typing import NamedTuple
 
-from controller.control.state import SiteState
+from controller.control.state import SiteState, reloaded_state
 from controller.installation import Actuator, Broker, Installation
 
 
@@ -37,8 +37,6 @@ def plan_reload(old: Installation, credentials: bytes, new: Installation, state:
             "service, or take the change back; nothing was changed"
         )
     withdrawn = {tag: actuator for tag, actuator in old.actuators.items() if new.actuators.get(tag) != actuator}
-    from controller.control.state import reloaded_state
-
     after = reloaded_state(old.site, new.site, _without(state, withdrawn), now_s)
     names = {vessel.name for vessel in new.site.vessels}
     gone = tuple(vessel.name for vessel in old.site.vessels if vessel.name not in names)

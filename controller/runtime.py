@@ -16,7 +16,7 @@ from controller.clock import Clock, SystemClock
 from controller.config import load_installation
 from controller.connection import Connection
 from controller.control.site import Site
-from controller.control.state import SiteState, initial_state, resumed_state
+from controller.control.state import SiteState, initial_state, resumed_state, stopped_state
 from controller.control.step import StepResult, step
 from controller.control.values import Inputs, Record, RecordKind
 from controller.faults import FileFaults
@@ -135,7 +135,7 @@ class Service:
 
     def _close(self) -> None:
         records = off_records(self.site, self.state, "the service stops")
-        self._store.save(self.state, records, self._sampler.rest(), durable=True)
+        self._store.save(stopped_state(self.state), records, self._sampler.rest(), durable=True)
         self._store.close()
 
     async def _work(self, stop: asyncio.Event) -> None:
@@ -162,7 +162,7 @@ class Service:
             await asyncio.sleep(POLL_S)
         from controller.hmi.web import application, serve
 
-        view = View(self._snapshot, self._counts, self._pulse, self.installation.units)
+        view = View(self._snapshot, self._counts, self._pulse, self.installation.display)
         await serve(application(view), host, port)
 
     async def _scan_until(self, stop: asyncio.Event) -> None:

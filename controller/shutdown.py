@@ -46,9 +46,8 @@ async def switch_off(
     confirmed = await dispatcher.all_off(tags, OFF_WITHIN_S)
     late = f"the broker did not acknowledge it within {OFF_WITHIN_S:.0f} s"
     unsure: dict[tuple[str, Ending], list[str]] = {}
-    for tag in tags:
-        if tag not in confirmed and tag in outputs:
-            output, was = outputs[tag]
+    for tag, (output, was) in outputs.items():
+        if tag in tags and tag not in confirmed:
             cause = dispatcher.last_failure.get(tag, late) if link.connected else link.trouble
             unsure.setdefault((cause, output.ending), []).append(f"{tag} (last {'on' if was.on else 'off'})")
     for (cause, ending), names in unsure.items():
