@@ -90,8 +90,9 @@ def _vessel_lines(vessel: Json) -> list[Text]:
     """Always five lines, so that nothing jumps: reading, gauge, position, what it waits for, outputs or alarm."""
     batch, step = vessel["batch"], vessel["step"]
     name = "no batch" if batch is None else short(batch["name"], 30)
-    where = vessel["state"] if step is None else f"step {step['number']} of {step['of']}, {step['name']}"
+    where = _standing(vessel) if step is None else f"step {step['number']} of {step['of']}, {step['name']}"
     mode = "" if vessel["mode"] == "auto" else f" [{vessel['mode']}]"
+    mode += " [quiet]" if vessel["quiet"] is not None else ""
     waiting = "; ".join(step["waits"]) if step else ""
     outputs = [
         f"{'>' if output['on'] else ' '}{name} {'ON' if output['on'] else 'off'}: {printable(output['reason'])}"
@@ -104,6 +105,12 @@ def _vessel_lines(vessel: Json) -> list[Text]:
         _line("  " + ";  ".join(outputs), "dim"),
         *(_trouble(vessel) or [_line("  all well", "dim")]),
     ]
+
+
+def _standing(vessel: Json) -> str:
+    if vessel["batch"] is None and not vessel["in_service"]:
+        return "out of service (cleaning)"
+    return str(vessel["state"])
 
 
 def _head(vessel: Json) -> Text:

@@ -5,7 +5,7 @@ suffixes follow the OpenMetrics 1.0 specification; labels come from closed sets 
 """
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 
 from prometheus_client import CollectorRegistry
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, InfoMetricFamily
@@ -19,7 +19,8 @@ from controller.control.alarms import ACTIVE
 from controller.control.site import Site
 from controller.control.state import AlarmPhase, BatchState, Mode, OutputState, SiteState, VesselState
 from controller.control.values import Drive
-from controller.hmi.shell import ShellCounts, Snapshot
+from controller.hmi.shell import ShellCounts, Snapshot, StoreCounts
+from controller.hmi.waits import fermented, last_gravity
 from controller.hmi.words import STATUS_WORDS, deviation_k, number, trusted_c
 
 _WORD = re.compile(r"[a-z][a-z0-9_ -]{0,39}")
@@ -60,24 +61,53 @@ def exposition(registry: CollectorRegistry, accept: str) -> tuple[bytes, str]:
 
 
 def _shell(counts: ShellCounts) -> Iterator[Metric]:
-    yield CounterMetricFamily("cellarhand_scans", "Scans carried out.", counts.scans)
-    yield CounterMetricFamily("cellarhand_scans_missed", "Scans left out for lack of time.", counts.missed_scans)
-    refused = CounterMetricFamily("cellarhand_messages_refused", "Messages refused, by reason.", labels=("reason",))
+    yield _count("scans", "Scans carried out.", counts.scans)
+    yield _count("scans_missed", "Scans left out for lack of time.", counts.missed_scans)
+    yield _by_label("messages_refused", "Messages refused, by reason.", "reason", counts.refused)
+    yield _gauge_of("mqtt_connected", "1 while the broker is connected.", int(counts.broker_connected))
+    yield _count("mqtt_messages_dropped", "Messages from the broker that newer ones pushed out.", counts.dropped)
+    yield _count("mqtt_publish_failures", "Messages that did not get through to the broker.", counts.publish_failures)
+    yield from _store(counts.store)
+    told = dict(counts.told)
+    waiting = told.pop("waiting", 0)
+    yield _by_label("notifications", "Messages to people, by what became of them.", "outcome", told)
+    yield _gauge_of("notifications_waiting", "Messages to people that are still to be sent.", waiting)
+    yield _by_label("reloads", "How often the files were read again, by outcome.", "outcome", counts.reloads)
+
+
+def _store(store: StoreCounts) -> Iterator[Metric]:
+    yield _gauge_of("store_healthy", "1 while the last attempt to write has succeeded.", int(store.healthy))
+    yield _count("store_failures", "Attempts to write that failed.", store.failures)
+    yield _gauge_of("store_records_waiting", "Records that are not on disk yet.", store.waiting_records)
+    yield _count("store_records_lost", "Records that never reached the disk.", store.lost_records)
+    yield _count("store_samples_dropped", "Samples that never reached the disk.", store.dropped_samples)
+
+
+def _count(name: str, what: str, count: int) -> CounterMetricFamily:
+    return CounterMetricFamily(f"cellarhand_{name}", what, count)
+
+
+def _gauge_of(name: str, what: str, value: float) -> GaugeMetricFamily:
+    return GaugeMetricFamily(f"cellarhand_{name}", what, value)
+
+
+def _by_label(name: str, what: str, label: str, counts: Mapping[str, int]) -> CounterMetricFamily:
+    """Counts by a short constant of the code; whatever is none is summed up as "other"."""
+    family = CounterMetricFamily(f"cellarhand_{name}", what, labels=(label,))
     sums: dict[str, int] = {}
-    for reason, count in counts.refused.items():
-        label = reason if _WORD.fullmatch(reason) else "other"
-        sums[label] = sums.get(label, 0) + count
-    for label, count in sorted(sums.items()):
-        refused.add_metric((label,), count)
-    yield refused
-    connected = int(counts.broker_connected)
-    yield GaugeMetricFamily("cellarhand_mqtt_connected", "1 while the broker is connected.", connected)
+    for word, count in counts.items():
+        known = word if _WORD.fullmatch(word) else "other"
+        sums[known] = sums.get(known, 0) + count
+    for word, count in sorted(sums.items()):
+        family.add_metric((word,), count)
+    return family
 
 
 def _plant(site: Site, state: SiteState) -> Iterator[Metric]:
     vessels = [(vessel.name, state.vessels[vessel.name]) for vessel in site.vessels if vessel.name in state.vessels]
     yield from _temperatures(site.name, vessels)
     yield from _positions(site.name, vessels)
+    yield from _batches(site.name, vessels)
     yield from _outputs(site.name, vessels)
     yield from _signals(site, state)
     yield from _alarms(site.name, state)
@@ -117,6 +147,25 @@ def _positions(site: str, vessels: list[tuple[str, VesselState]]) -> Iterator[Me
             _add(elapsed, (site, name), vessel.program.elapsed_s)
             waits.add_metric((site, name), int(vessel.program.waiting))
     yield from (condition, mode, step, counted, elapsed, waits)
+
+
+def _batches(site: str, vessels: list[tuple[str, VesselState]]) -> Iterator[Metric]:
+    in_service = _gauge("vessel_in_service", "0 while the vessel is out of service.", _VESSEL)
+    quiet = _gauge("vessel_quiet", "1 while the outputs rest in quiet hours.", _VESSEL)
+    gravity = _gauge("vessel_specific_gravity", "Newest gravity that the brewer entered, 20/20 Celsius.", _VESSEL)
+    apparent = _gauge("vessel_apparent_attenuation", "Share of the extract that seems gone.", _VESSEL, "ratio")
+    real = _gauge("vessel_real_fermentation", "Real degree of fermentation.", _VESSEL, "ratio")
+    alcohol = _gauge("vessel_alcohol_by_volume", "Alcohol in the beer at 20 Celsius.", _VESSEL, "ratio")
+    for name, vessel in vessels:
+        in_service.add_metric((site, name), int(vessel.in_service))
+        quiet.add_metric((site, name), int(vessel.quiet is not None and not vessel.quiet.acting))
+        if vessel.batch is not None:
+            beer = fermented(vessel.batch)
+            _add(gravity, (site, name), last_gravity(vessel.batch))
+            _add(apparent, (site, name), beer.apparent_attenuation)
+            _add(real, (site, name), beer.real_degree)
+            _add(alcohol, (site, name), None if beer.alcohol_percent is None else beer.alcohol_percent / 100)
+    yield from (in_service, quiet, gravity, apparent, real, alcohol)
 
 
 def _outputs(site: str, vessels: list[tuple[str, VesselState]]) -> Iterator[Metric]:

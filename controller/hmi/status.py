@@ -9,8 +9,9 @@ from datetime import UTC, datetime
 
 from controller.control.alarm_list import ALARMS
 from controller.control.alarms import ACTIVE
+from controller.control.course import Profile
 from controller.control.site import Probe, Site, Vessel
-from controller.control.state import AlarmPhase, AlarmState, Batch, OutputState, SiteState, VesselState
+from controller.control.state import AlarmPhase, AlarmState, Batch, OutputState, Quiet, SiteState, VesselState
 from controller.control.values import Record, Signal
 from controller.display import Display
 from controller.hmi.news import record_text
@@ -22,6 +23,7 @@ from controller.hmi.words import (
     band_text,
     deviation_k,
     difference_text,
+    duration_text,
     gravity_text,
     moment_text,
     number,
@@ -77,6 +79,7 @@ def vessel_dict(site: Site, vessel: Vessel, state: SiteState, display: Display) 
         "manual": None
         if now.manual is None
         else {"duty": number(now.manual.duty, 3), "left_s": number(now.manual.until_s - state.now_s, 0)},
+        "quiet": _quiet(now.quiet, state, display),
         **_temperature(now.estimate.celsius, display),
         "rate_k_per_h": number(rate_k_per_h, 2),
         "rate_text": UNKNOWN if rate_k_per_h is None else f"{difference_text(rate_k_per_h, display)}/h",
@@ -88,7 +91,7 @@ def vessel_dict(site: Site, vessel: Vessel, state: SiteState, display: Display) 
         "deviation_k": number(off_k, 2),
         "deviation_text": difference_text(off_k, display),
         "batch": _batch(now.batch, state, display),
-        "step": _step(now, state, display),
+        "step": _step(site, now, state, display),
         "demand_w": number(now.loop.heat_w, 1),
         "applied_w": number(now.applied_w, 1),
         "outputs": {
@@ -201,7 +204,7 @@ def _batch(batch: Batch | None, state: SiteState, display: Display) -> Json | No
     }
 
 
-def _step(vessel: VesselState, state: SiteState, display: Display) -> Json | None:
+def _step(site: Site, vessel: VesselState, state: SiteState, display: Display) -> Json | None:
     step, position, batch = step_of(vessel), vessel.program, vessel.batch
     if step is None or position is None or batch is None or batch.profile is None:
         return None
@@ -216,11 +219,36 @@ def _step(vessel: VesselState, state: SiteState, display: Display) -> Json | Non
         "elapsed_s": number(position.elapsed_s, 0),
         "since_text": _since_text(state.now_s - position.elapsed_s, state, display),
         "at_most_s": step.at_most_s,
+        "longer_than_profile_s": number(_longer_s(site, batch.profile, position.step), 0),
         "overtime": position.overtime,
         "waits": waits(vessel, display),
         "asks": position.waiting,  # nothing but the brewer's answer is missing
         "question": printable(step.ends.confirmed),
         "note": printable(step.note),
+    }
+
+
+def _longer_s(site: Site, profile: Profile, number_of: int) -> float | None:
+    """By how much the brewer has let a step last longer than the profile's file says; None where it is not longer."""
+    step, filed = profile.steps[number_of], site.profiles.get(profile.name)
+    same = next((each for each in filed.steps if each.name == step.name), None) if filed else None
+    if same is None or same.ends.after_s is None or step.ends.after_s is None:
+        return None
+    return step.ends.after_s - same.ends.after_s if step.ends.after_s > same.ends.after_s else None
+
+
+def _quiet(quiet: Quiet | None, state: SiteState, display: Display) -> Json | None:
+    if quiet is None:
+        return None
+    until = _since_text(quiet.until_s, state, display)
+    left = f"until {until}" if until else f"for another {duration_text(quiet.until_s - state.now_s)}"
+    drift = difference_text(quiet.drift_k, display).removeprefix("+")
+    rests = f"the outputs rest unless the wort drifts more than {drift}"
+    return {
+        "left_s": number(quiet.until_s - state.now_s, 0),
+        "drift_k": number(quiet.drift_k, 2),
+        "acting": quiet.acting,
+        "text": f"quiet {left}: " + ("the wort has drifted and is brought back" if quiet.acting else rests),
     }
 
 

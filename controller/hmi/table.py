@@ -35,13 +35,17 @@ def batch_lines(vessel: Json) -> list[str]:
     if batch is None:
         what = "no batch: everything off" if vessel["in_service"] else "out of service (cleaning)"
         return [what if vessel["mode"] == "auto" else f"{what}, {_mode(vessel)}"]
-    here = f"; here since {batch['since_text']}" if batch["since_text"] else ""
-    lines = [f"{short(batch['name'], _LONGEST_NAME)}: {vessel['state']}, {_mode(vessel)}{here}"]
+    begun = f"; begun {batch['since_text']}" if batch["since_text"] else ""
+    lines = [f"{short(batch['name'], _LONGEST_NAME)}: {vessel['state']}, {_mode(vessel)}{begun}"]
+    if vessel["quiet"] is not None:
+        lines.append(vessel["quiet"]["text"])
     if batch["gravity"] is not None:
         lines += fermented_lines(batch)
     if step is None:
         return lines
     lines.append(f"step {step['number']} of {step['of']}, {step['name']} ({step['kind']}){_since(step)}")
+    if step["longer_than_profile_s"] is not None:
+        lines.append(f"{duration_text(step['longer_than_profile_s'])} longer than its profile says")
     lines += step["waits"]
     if step["overtime"]:
         lines.append(f"longer than its {duration_text(step['at_most_s'])}")
@@ -147,8 +151,9 @@ def _doing(vessel: Json) -> str:
 
 def _runs(vessel: Json) -> str:
     running = [name for name, output in vessel["outputs"].items() if output["on"]]
-    mode = "" if vessel["mode"] == "auto" else str(vessel["mode"])
-    return ", ".join((*running, *([mode] if mode else ())))
+    quiet = ["quiet"] if vessel["quiet"] is not None else []
+    mode = [vessel["mode"]] if vessel["mode"] != "auto" else []
+    return ", ".join((*running, *quiet, *mode))
 
 
 def _since(subject: Json) -> str:

@@ -21,6 +21,7 @@ UNKNOWN = "–"
 _NUMBER = r"(?<![\w.])([-+]?\d+(?:\.\d+)?)"
 _CELSIUS = re.compile(_NUMBER + r"(?: to (-?\d+(?:\.\d+)?))? ?°C\b")
 _KELVIN = re.compile(_NUMBER + r" K\b(?!/)")
+_LITRES = re.compile(_NUMBER + r" L\b")
 _GRAVITY = re.compile(r"\b((?:gravity|OG|FG)(?: of)? )([01]\.\d{3})\b")
 
 STATUS_WORDS: Mapping[Status, str] = {
@@ -82,10 +83,13 @@ def volume_text(litres: float | None, display: Display) -> str:
 
 
 def told(text: str, display: Display) -> str:
-    """A sentence of the core, which thinks in °C, K and specific gravity, with figures as this person wants them."""
+    """A sentence of the core, which thinks in °C, K, L and specific gravity, with its figures as this person wants
+    them. A sentence without such a figure stays as it is."""
     if display.temperature == "F":
         text = _CELSIUS.sub(lambda found: _in_fahrenheit(found, display), text)
         text = _KELVIN.sub(lambda found: _in_fahrenheit_degrees(found, display), text)
+    if display.volume == "gal":
+        text = _LITRES.sub(lambda found: display.volume_text(float(found[1])), text)
     if display.gravity == "P":
         text = _GRAVITY.sub(lambda found: found[1] + display.gravity_text(float(found[2])), text)
     return text

@@ -1,15 +1,26 @@
 """What a scrape says of a cellar."""
 
+import pytest
 from prometheus_client import CollectorRegistry
 from prometheus_client.parser import text_string_to_metric_families
 
-from controller.control.state import AlarmPhase, BatchState
+from controller.control.state import AlarmPhase, BatchState, Quiet
 from controller.control.values import Drive, Signal, Status
 from controller.hmi.metrics import exposition, private_registry
-from controller.hmi.shell import ShellCounts
-from tests.hmi.factories import NOW_S, busy_cellar, empty_cellar, site, with_alarm, with_vessel
+from controller.hmi.shell import ShellCounts, StoreCounts
+from tests.hmi.factories import NOW_S, batch, busy_cellar, empty_cellar, site, with_alarm, with_vessel
 
-COUNTS = ShellCounts(12, 1, {"not a number": 3}, True)
+COUNTS = ShellCounts(
+    12,
+    1,
+    {"not a number": 3},
+    True,
+    dropped=4,
+    publish_failures=5,
+    store=StoreCounts(False, 6, 7, 8, 9),
+    told={"sent": 10, "failed": 11, "dropped": 12, "waiting": 13},
+    reloads={"applied": 14, "refused": 15},
+)
 
 
 def scraped(state: object, counts: ShellCounts = COUNTS) -> CollectorRegistry:
@@ -127,6 +138,55 @@ def test_free_text_never_becomes_a_label() -> None:
     assert b"evil" not in body
     assert b"stranger" not in body
     assert b"House Pale" not in body
+
+
+def test_the_store_tells_whether_it_writes_and_what_was_lost() -> None:
+    seen = scraped(busy_cellar())
+    assert sample(seen, "store_healthy") == 0
+    assert sample(seen, "store_failures_total") == 6
+    assert sample(seen, "store_records_waiting") == 7
+    assert sample(seen, "store_records_lost_total") == 8
+    assert sample(seen, "store_samples_dropped_total") == 9
+    assert sample(scraped(busy_cellar(), ShellCounts(1, 0, {}, True)), "store_healthy") == 1
+
+
+def test_messages_to_people_are_counted_by_what_became_of_them_and_those_that_wait_are_not_an_outcome() -> None:
+    seen = scraped(busy_cellar())
+    assert [sample(seen, "notifications_total", outcome=each) for each in ("sent", "failed", "dropped")] == [10, 11, 12]
+    assert sample(seen, "notifications_total", outcome="waiting") is None
+    assert sample(seen, "notifications_waiting") == 13
+
+
+def test_the_connection_and_the_reloads_tell_what_went_wrong() -> None:
+    seen = scraped(busy_cellar())
+    assert sample(seen, "mqtt_messages_dropped_total") == 4
+    assert sample(seen, "mqtt_publish_failures_total") == 5
+    assert [sample(seen, "reloads_total", outcome=each) for each in ("applied", "refused")] == [14, 15]
+
+
+def test_the_beer_tells_how_far_it_has_come_as_shares_not_as_per_cent() -> None:
+    state = busy_cellar()
+    seen = scraped(with_vessel(state, "ale", state.vessels["ale"]._replace(batch=batch("Pale", 1.048, 1.029, 1.010))))
+    assert vessel(seen, "specific_gravity") == 1.010
+    assert vessel(seen, "apparent_attenuation_ratio") == pytest.approx(0.785, abs=0.002)  # 11.9 to 2.6 degrees Plato
+    assert vessel(seen, "alcohol_by_volume_ratio") == pytest.approx(
+        0.050, abs=0.001
+    )  # 131.25 (OG - FG), a rule of thumb
+    real, apparent = vessel(seen, "real_fermentation_ratio"), vessel(seen, "apparent_attenuation_ratio")
+    assert real is not None
+    assert apparent is not None
+    assert real < apparent
+    assert vessel(scraped(empty_cellar()), "specific_gravity") is None
+
+
+def test_a_vessel_tells_that_it_is_out_of_service_or_resting() -> None:
+    state = busy_cellar()
+    ale = state.vessels["ale"]
+    assert (vessel(scraped(state), "in_service"), vessel(scraped(state), "quiet")) == (1, 0)
+    cleaning = with_vessel(state, "ale", ale._replace(in_service=False))
+    assert vessel(scraped(cleaning), "in_service") == 0
+    resting = with_vessel(state, "ale", ale._replace(quiet=Quiet(NOW_S + 3600.0, 1.0)))
+    assert vessel(scraped(resting), "quiet") == 1
 
 
 def test_before_the_first_scan_only_the_shell_answers() -> None:

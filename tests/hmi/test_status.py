@@ -115,7 +115,7 @@ def test_the_table_shows_a_fermentation_an_empty_vessel_bath_and_room() -> None:
         "19.2 °C",
         "19.0 °C",
         "+0.2 K",
-        "House Pale: running, auto; here since Sat 22:26",
+        "House Pale: running, auto; begun Sat 22:26",
         "gravity 1.029 of 1.048",
         "39 % apparent attenuation, real degree of fermentation 33 %, 2.5 % ABV",
         "2/3 ferment",
@@ -187,7 +187,7 @@ def test_a_manual_output_says_how_long_it_still_lasts() -> None:
     ale = fermenting(empty_cellar().vessels["ale"])
     by_hand = ale._replace(mode=Mode.MANUAL, manual=Manual(-0.5, NOW_S + 2 * HOUR))
     seen = vessel_dict(site(), site().vessels[0], with_vessel(busy_cellar(), "ale", by_hand), BERLIN)
-    assert batch_lines(seen)[0] == "House Pale: running, manual: cooling at 50 % for another 2 h; here since Sat 22:26"
+    assert batch_lines(seen)[0] == "House Pale: running, manual: cooling at 50 % for another 2 h; begun Sat 22:26"
 
 
 def test_a_vessel_being_cleaned_says_so() -> None:

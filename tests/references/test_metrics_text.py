@@ -14,7 +14,8 @@ from controller.hmi.shell import ShellCounts
 from tests.hmi.factories import busy_cellar, empty_cellar, site, with_alarm
 
 OPENMETRICS = "application/openmetrics-text; version=1.0.0"
-COUNTS = ShellCounts(12, 1, {"not a number": 3, "retained": 1}, True)
+REFUSED, TOLD = {"not a number": 3, "retained": 1}, {"sent": 7, "failed": 2, "dropped": 0, "waiting": 1}
+COUNTS = ShellCounts(12, 1, REFUSED, True, told=TOLD, reloads={"applied": 1, "refused": 1})
 
 
 def scrape(accept: str, busy: bool = True) -> tuple[str, str]:
@@ -65,7 +66,7 @@ def test_a_unit_is_the_suffix_of_its_name_and_a_base_unit() -> None:
     """OpenMetrics 1.0, Unit (a given unit must be the suffix) and naming.md, Base units."""
     families = parsed()
     with_unit = [family for family in families if family.unit]
-    assert {family.unit for family in with_unit} == {"seconds", "celsius", "watts"}
+    assert {family.unit for family in with_unit} == {"seconds", "celsius", "watts", "ratio"}
     assert all(family.name.endswith(f"_{family.unit}") for family in with_unit)
 
 
