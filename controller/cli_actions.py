@@ -17,7 +17,7 @@ from controller.operator_client import act
 Arguments = dict[str, str | float | bool]
 _Collect = Callable[[argparse.Namespace], Arguments]
 _AddWords = Callable[[argparse.ArgumentParser], None]
-EXPECTS_HELP = 'refuse unless the batch is in this state, or state and step, such as running or "running/rest"'
+EXPECTS_HELP = "refuse unless the batch is in this state, or state and step, such as running or running/primary"
 
 
 class Verb(NamedTuple):
@@ -47,6 +47,7 @@ def run_action(arguments: argparse.Namespace) -> int:
     """Have the action carried out and print the daemon's answer. Returns 0, or 1 if it was refused."""
     given = arguments.collect(arguments)
     answer = act(socket_of(arguments), arguments.vessel, arguments.verb, arguments.expects, given)
+    answer = answer.replace("with sure=true", "with --sure")  # the core speaks to MQTT too
     refused = answer.startswith("refused: ")
     print(answer, file=sys.stderr if refused else sys.stdout)
     return REFUSED if refused else DONE
@@ -187,7 +188,7 @@ def _extend(arguments: argparse.Namespace) -> Arguments:
 
 
 def _skip(arguments: argparse.Namespace) -> Arguments:
-    return {**_back(arguments), "sure": arguments.sure}
+    return {**({"to": arguments.to} if arguments.to else {}), "sure": arguments.sure}
 
 
 def _back(arguments: argparse.Namespace) -> Arguments:
@@ -227,7 +228,7 @@ VERBS: Mapping[str, Verb] = {
         _start,
         (
             'cellarhand start fv1 --batch "Pale 12" --profile clean-ale --og 1.052 --volume "20 L"',
-            'cellarhand start fv1 --batch "Pale 12" --profile clean-ale --step rest --gravity 1.018 --volume "20 L"',
+            'cellarhand start fv1 --batch "Pale 12" --profile clean-ale --step primary --gravity 1.030',
         ),
         _start_words,
         "Without --volume there is no heat: nobody heats an empty vessel.",
@@ -257,12 +258,15 @@ VERBS: Mapping[str, Verb] = {
     "skip": Verb(
         "leave the running step and go on with a later one",
         _skip,
-        ("cellarhand skip fv1 --expects running/rest", 'cellarhand skip fv1 --to "cold crash" --sure'),
+        ("cellarhand skip fv1 --expects running/contact", "cellarhand skip fv1 --to crash --sure"),
         _skip_words,
         "Asks first where a question of the profile would be left out.",
     ),
     "back": Verb(
-        "go back to an earlier step", _back, ("cellarhand back fv1", "cellarhand back fv1 --to rest"), _back_words
+        "go back to an earlier step",
+        _back,
+        ("cellarhand back fv1", 'cellarhand back fv1 --to "diacetyl rest"'),
+        _back_words,
     ),
     "stop": Verb("leave the profile, regulate at the last setpoint", _nothing, ("cellarhand stop fv1",)),
     "abort": Verb(

@@ -10,9 +10,12 @@ from controller.cli import _BELOW_ZERO, _parser, main
 from controller.cli_actions import VERBS
 from controller.cli_parser import EXIT_CODES
 from controller.control import operate
+from controller.profiles import load_profile
+from controller.shipped import shipped_path
 from tests.cli_terminal import DONE, FAULTY, REFUSED, Terminal, listening
 
 HOUR_S = 3600.0
+STEPS = [step.name for step in load_profile(shipped_path("profiles") / "clean-ale.yaml").steps]
 COMMANDS = sorted(name for name in _parser().commands.choices if name != "names")
 
 
@@ -38,7 +41,7 @@ COMMANDS = sorted(name for name in _parser().commands.choices if name != "names"
         ("extend|fv1|12 h", {"for_s": 12 * HOUR_S}),
         ("extend|fv1|P1DT12H", {"for_s": 36 * HOUR_S}),  # ISO 8601: a day and twelve hours
         ("skip|fv1", {"sure": False}),
-        ("skip|fv1|--to|cold crash|--sure", {"step": "cold crash", "sure": True}),
+        ("skip|fv1|--to|cold crash|--sure", {"to": "cold crash", "sure": True}),
         ("back|fv1", {}),
         ("back|fv1|--to|rest", {"step": "rest"}),
         ("abort|fv1", {"sure": False}),
@@ -172,4 +175,6 @@ def test_the_help_of_every_command_ends_with_examples_that_are_understood(
         words = [_BELOW_ZERO.sub(" -", word) for word in shlex.split(found.group())[1:]]
         arguments = _parser().read(words)
         if name in VERBS:
-            VERBS[name].collect(arguments)  # raises where a quantity is wrong
+            given = VERBS[name].collect(arguments)  # raises where a quantity is wrong
+            step = given.get("step") or (given.get("to") if name == "skip" else None)
+            assert step is None or step in STEPS, f"the profile of the examples has no step {step!r}"

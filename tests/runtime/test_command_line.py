@@ -47,6 +47,50 @@ def test_every_action_of_a_batch(
 
 
 @pytest.mark.servers
+def test_a_batch_that_goes_its_own_way(
+    tmp_path: Path,
+    server: Mosquitto,
+    cellar: Cellar,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setenv("COLUMNS", "240")
+    site = example_site(tmp_path, server.port)
+    with Daemon(site) as daemon:
+        daemon.wait_until_scanning()
+        brewer = Terminal(site, capsys)
+        assert brewer.does("service|keg-50|out") == "keg-50 is out of service"
+        assert "out of service already" in brewer.is_refused("service|keg-50|out")
+        assert brewer.does("service|keg-50|in") == "keg-50 is in service"
+
+        begun = "start|pilot-20|--batch|Pale|--profile|clean-ale|--og|1.050|--volume|20 L|--step|%s|--gravity|1.030"
+        assert "no step 'nap'" in brewer.is_refused(begun % "nap")
+        assert brewer.does(begun % "primary").endswith("from the step 'primary' on")
+        assert "40 % apparent attenuation" in brewer.does("status|pilot-20")  # (50 - 30) / 50
+        assert "has no time to extend" in brewer.is_refused("extend|pilot-20|12 h")
+        assert "say so again with --sure" in brewer.is_refused("skip|pilot-20|--to|crash")
+        expected = brewer.is_refused("skip|pilot-20|--to|diacetyl rest|--expects|running/rise")
+        assert "but it is running/primary" in expected
+        assert brewer.does("skip|pilot-20|--to|diacetyl rest").endswith("diacetyl rest begins")
+        assert brewer.does("extend|pilot-20|1 d").startswith("diacetyl rest lasts 24.0 h longer: 3.0 d in all")
+        assert "back to the beginning of primary" in brewer.does("back|pilot-20|--to|primary")
+        assert "the outputs rest unless" in brewer.does("quiet|pilot-20|--for|6 h|--drift|0.5 K")
+        assert brewer.does("quiet|pilot-20|--end") == "the quiet hours are over"
+        assert "no quiet hours to end" in brewer.is_refused("quiet|pilot-20|--end")
+        assert "is in pilot-20 already" in brewer.is_refused("move|pilot-20|--to|pilot-20")
+        assert "Pale moved to keg-50" in brewer.does("move|pilot-20|--to|keg-50|--expects|running/primary")
+        assert "has no batch" in brewer.is_refused("hold|pilot-20")
+
+        detail = brewer.does("status|keg-50")
+        for text in ("Pale: running", "primary", "cooler off", "keg-50/side good", "OG 1.050", "profile clean-ale"):
+            assert text in detail
+        assert json.loads(brewer.does("status|keg-50|--json"))["batch"]["name"] == "Pale"
+        code, out, err = brewer.says("status|keg-05")
+        assert (code, out) == (FAULTY, "")
+        assert err == 'found the vessel "keg-05"; right would be keg-50; nothing was changed'
+
+
+@pytest.mark.servers
 def test_manual_moves_the_outputs_as_the_readme_says_and_the_status_tells_all(
     tmp_path: Path,
     server: Mosquitto,
