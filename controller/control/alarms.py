@@ -1,4 +1,4 @@
-"""The life of an alarm by ISA-18.2 (IEC 62682), plain part: delay, acknowledge, return, suppression by design."""
+"""The life of an alarm by ISA-18.2 (IEC 62682), plain part: delay, acknowledge, return, suppressed, out of service."""
 
 from controller.control.state import AlarmPhase, AlarmState
 
@@ -29,12 +29,24 @@ def next_phase(
         return last
     if last.since_s is None:
         last = last._replace(since_s=now_s, text=text)
-        if last.phase is AlarmPhase.SUPPRESSED:
+        if last.phase in (AlarmPhase.SUPPRESSED, AlarmPhase.OUT_OF_SERVICE):
             last = last._replace(phase=AlarmPhase.NORMAL)
     assert last.since_s is not None
     if now_s - last.since_s >= delay_s:
         return AlarmState(AlarmPhase.UNACKNOWLEDGED, last.since_s, now_s, text)
     return last
+
+
+def taken_out_of_service(last: AlarmState) -> AlarmState | None:
+    """The alarm while what it watches is out of service: not shown, not raised, and listed as such; `next_phase`
+    takes it up again when the vessel is back. A condition that had not become an alarm yet is forgotten."""
+    if last.phase is AlarmPhase.OUT_OF_SERVICE:
+        return last
+    return (
+        None
+        if last.phase is AlarmPhase.NORMAL
+        else AlarmState(AlarmPhase.OUT_OF_SERVICE, None, last.raised_s, last.text)
+    )
 
 
 def acknowledged(last: AlarmState) -> AlarmState | None:

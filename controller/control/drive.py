@@ -6,12 +6,11 @@ from controller.control.follow import Course, Moment
 from controller.control.interlock import PROTECTIVE_OFF, REGULATED, freezing_limit_c, may_cool, may_heat
 from controller.control.shaping import near_freezing_duty, shaped
 from controller.control.site import Output, Vessel
-from controller.control.state import Mode, OutputState, VesselState
+from controller.control.state import START, Mode, OutputState, VesselState
 from controller.control.values import Estimate, Grant, Record, RecordKind, Signal
 
 # An "off" is said again this often even if it was acknowledged; an "on" as often as its output asks for.
 OFF_AGAIN_S = 600.0  # common practice, no source
-START = "start: everything off first"
 
 
 class Driven(NamedTuple):

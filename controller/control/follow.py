@@ -3,9 +3,10 @@
 from typing import NamedTuple
 
 from controller.control.course import Profile, ProfileStep, StepKind
-from controller.control.program import Wait, advance, entered, setpoint_of, unmet
+from controller.control.program import Wait, advance, begins_from_c, entered, setpoint_of, unmet
+from controller.control.quiet import quiet_after
 from controller.control.site import Vessel
-from controller.control.state import Batch, BatchState, Manual, Mode, ProgramState, VesselState
+from controller.control.state import Batch, BatchState, Manual, Mode, ProgramState, Quiet, VesselState
 from controller.control.values import Estimate, Record, RecordKind, Setpoint
 
 # A setpoint that moves further than this in one scan has jumped: the wort is expected to need time.
@@ -27,6 +28,7 @@ class Course(NamedTuple):
     settling_best_k: float | None
     settling_since_s: float
     crashing: bool
+    quiet: Quiet | None
 
 
 class Moment(NamedTuple):
@@ -53,7 +55,10 @@ def follow(vessel: Vessel, was: VesselState, wort: Estimate, moment: Moment, rec
         why = "the manual override ended"
         records.append(Record(moment.now_s, moment.utc_s, vessel.name, RecordKind.MODE, "mode", "auto", why))
     best_k, since_s = _settling(vessel, was, setpoint, wort, moment.now_s)
-    return Course(condition, mode, manual, program, setpoint, best_k, since_s, crashing)
+    quiet = was.quiet
+    if quiet is not None:
+        quiet = _quiet(vessel, was, quiet, setpoint, wort, moment, records)
+    return Course(condition, mode, manual, program, setpoint, best_k, since_s, crashing, quiet)
 
 
 def deviation_k(setpoint: Setpoint, wort: Estimate) -> float:
@@ -104,8 +109,7 @@ def _profile(
             Record(moment.now_s, moment.utc_s, vessel.name, RecordKind.STATE, "batch", BatchState.COMPLETE.value, why)
         )
         return BatchState.COMPLETE, program, setpoint_of(step, program, vessel.limits)
-    here_c = wort.celsius if wort.celsius is not None else setpoint.high_c
-    program = entered(program.step + 1, min(max(here_c, setpoint.low_c), setpoint.high_c))
+    program = entered(program.step + 1, begins_from_c(setpoint, wort))
     following = profile.steps[program.step]
     records.append(_record(vessel, moment, following, "begun", f"after {step.name}"))
     return BatchState.RUNNING, program, setpoint_of(following, program, vessel.limits)
@@ -116,6 +120,29 @@ _ONLY_CONFIRMATION = [Wait.CONFIRMATION]
 
 def _record(vessel: Vessel, moment: Moment, step: ProfileStep, value: str, reason: str) -> Record:
     return Record(moment.now_s, moment.utc_s, vessel.name, RecordKind.STEP, step.name, value, reason)
+
+
+def _quiet(
+    vessel: Vessel,
+    was: VesselState,
+    quiet: Quiet,
+    setpoint: Setpoint | None,
+    wort: Estimate,
+    moment: Moment,
+    records: list[Record],
+) -> Quiet | None:
+    after = None
+    if moment.now_s >= quiet.until_s:
+        value, why = "over", "the quiet hours are over"
+    else:
+        after = quiet_after(vessel, quiet, was.batch, setpoint, wort, was.loop.heat_w != 0.0)
+        if after.acting == quiet.acting:
+            return after
+        value, why = "resting", "the wort is back: the outputs rest again"
+        if after.acting:
+            value, why = "acting", "the wort has drifted: it is brought back"
+    records.append(Record(moment.now_s, moment.utc_s, vessel.name, RecordKind.MODE, "quiet", value, why))
+    return after
 
 
 def _settling(

@@ -22,11 +22,13 @@ def demand(
     last: LoopState,
     applied_w: float,
     dt_s: float,
+    resting: bool = False,
 ) -> tuple[Demand, LoopState]:
     """The demand of one vessel and the loop's new memory.
 
     `setpoint` None means that nothing is to be regulated (no batch, aborted, out of service). `applied_w` is
-    what became of the last demand; the loop starts from it when it takes over from manual or off.
+    what became of the last demand; the loop starts from it when it takes over from manual or off. `resting`
+    (quiet hours) asks for nothing and learns nothing, so that nothing winds up.
     """
     if setpoint is None:
         return _NO_BATCH, NO_LOOP
@@ -38,6 +40,8 @@ def demand(
     if wort.drive is Drive.NOTHING or wort.celsius is None:
         # What the loop has learnt of yeast and room still holds when the probe is back.
         return _BLIND, last._replace(heat_w=0.0, filtered_c=None, slope_k_per_s=0.0)
+    if resting:
+        return _QUIET, _rested(vessel, last, applied_w, dt_s)
     low_w = -vessel.cooler.power_w if vessel.cooler else 0.0
     high_w = vessel.heater.power_w if vessel.heater and wort.drive is Drive.BOTH else 0.0
     if vessel.loop.kind is LoopKind.ON_OFF:
@@ -66,7 +70,7 @@ def _on_off(
     way from the coil counts as if it had arrived, and so for the heater, so that it never calls for the
     opposite."""
     deadband_k = vessel.loop.deadband_k
-    held_w = last.held_w + (applied_w - last.held_w) * dt_s / (HOLD_UP_S + dt_s)
+    held_w = _held_w(last, applied_w, dt_s)
     coming_k = held_w * HOLD_UP_S / vessel.heat_capacity_j_per_k
     above_k = wort.cold_c + min(coming_k, 0.0) - setpoint.high_c
     below_k = setpoint.low_c - wort.warm_c - max(coming_k, 0.0)
@@ -79,6 +83,17 @@ def _on_off(
         calling = 0
     heat_w = low_w if calling < 0 else high_w if calling > 0 else 0.0
     return _reasoned(heat_w), LoopState(heat_w=heat_w, calling=calling, automatic=True, held_w=held_w)
+
+
+def _held_w(last: LoopState, applied_w: float, dt_s: float) -> float:
+    return last.held_w + (applied_w - last.held_w) * dt_s / (HOLD_UP_S + dt_s)
+
+
+def _rested(vessel: Vessel, last: LoopState, applied_w: float, dt_s: float) -> LoopState:
+    """The memory of a loop whose outputs rest: what it has learnt of yeast and room still holds afterwards."""
+    if vessel.loop.kind is LoopKind.PID:
+        return last._replace(heat_w=0.0, filtered_c=None, slope_k_per_s=0.0)
+    return last._replace(heat_w=0.0, calling=0, held_w=_held_w(last, applied_w, dt_s))
 
 
 def _pid(
@@ -145,5 +160,6 @@ def _reasoned(heat_w: float) -> Demand:
 _NO_BATCH = Demand(0.0, "no batch to regulate")
 _OFF = Demand(0.0, "mode off")
 _BLIND = Demand(0.0, "no signal fit to drive")
+_QUIET = Demand(0.0, "quiet hours: the outputs rest")
 _FREE = Demand(0.0, "free rise")
 _SATISFIED = Demand(0.0, "at the setpoint")

@@ -7,11 +7,12 @@ id is answered, not repeated. A refused action says why, and changes nothing.
 from collections.abc import Callable, Mapping
 
 from controller.control.operate_alarms import BATH, acknowledge, acknowledge_bath
-from controller.control.operate_batch import packaged, start
+from controller.control.operate_batch import move, packaged, service, start
 from controller.control.operate_beer import gravity, og
 from controller.control.operate_course import abort, confirm, hold, resume, stop
-from controller.control.operate_loop import mode, setpoint
+from controller.control.operate_loop import mode, quiet, setpoint
 from controller.control.operate_request import Done, Refused, Request, shown, step_name
+from controller.control.operate_steps import back, extend, skip
 from controller.control.site import Site
 from controller.control.state import SiteState, VesselState
 from controller.control.values import Action, Record, RecordKind
@@ -20,14 +21,20 @@ KEPT_ANSWERS = 200
 
 VERBS: Mapping[str, Callable[[Request], Done]] = {
     "start": start,
+    "move": move,
     "packaged": packaged,
+    "service": service,
     "setpoint": setpoint,
     "mode": mode,
+    "quiet": quiet,
     "hold": hold,
     "resume": resume,
     "stop": stop,
     "abort": abort,
     "confirm": confirm,
+    "extend": extend,
+    "skip": skip,
+    "back": back,
     "gravity": gravity,
     "og": og,
     "acknowledge": acknowledge,

@@ -39,7 +39,7 @@ def abort(request: Request) -> Done:
     batch = request.batch()
     if not request.sure():
         raise Refused(f"{_what_the_beer_will_do(request, batch)} Say so again with sure=true to abort")
-    return _to_state(request.was, BatchState.ABORTED, "aborted: everything off")
+    return _to_state(request.was._replace(quiet=None), BatchState.ABORTED, "aborted: everything off")
 
 
 def confirm(request: Request) -> Done:

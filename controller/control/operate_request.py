@@ -1,8 +1,9 @@
 """What every operator action sees and gives: checked arguments, what it changed, why it was refused."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
+from controller.control.course import ProfileStep
 from controller.control.site import Limits, Site, Vessel
 from controller.control.state import AlarmState, Batch, BatchState, ProgramState, SiteState, VesselState
 from controller.control.values import Action, RecordKind
@@ -119,3 +120,11 @@ def step_name(batch: Batch | None, position: ProgramState | None, condition: Bat
     if condition not in (BatchState.RUNNING, BatchState.HELD):
         return ""
     return batch.profile.steps[position.step].name
+
+
+def named_step(steps: Sequence[ProfileStep], name: str) -> int:
+    """The number (from 0) of the step of that name; refused with the names that there are."""
+    for number, step in enumerate(steps):
+        if step.name == name:
+            return number
+    raise Refused(f"there is no step {shown(name)}; the profile has {', '.join(step.name for step in steps)}")

@@ -33,6 +33,12 @@ def entered(step: int, from_c: float) -> ProgramState:
     return ProgramState(step, 0.0, 0.0, from_c)
 
 
+def begins_from_c(setpoint: Setpoint, wort: Estimate) -> float:
+    """Where a step that begins now comes from: the wort, as far as the setpoint of the moment lets it."""
+    here_c = wort.celsius if wort.celsius is not None else setpoint.high_c
+    return min(max(here_c, setpoint.low_c), setpoint.high_c)
+
+
 def setpoint_of(step: ProfileStep, position: ProgramState, limits: Limits, last: Setpoint | None = None) -> Setpoint:
     """The setpoint of the moment, never outside the vessel's hard limits (design rule 7); `last` itself if it
     has not moved."""

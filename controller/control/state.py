@@ -5,7 +5,7 @@ from enum import Enum
 from typing import NamedTuple
 
 from controller.control.course import Profile
-from controller.control.site import Output, Site, Vessel
+from controller.control.site import Limits, Output, Site, Vessel
 from controller.control.values import Drive, Estimate, Setpoint, Signal, Status
 
 STATE_VERSION = 1
@@ -74,6 +74,15 @@ class Manual(NamedTuple):
     until_s: float
 
 
+class Quiet(NamedTuple):
+    """Hours in which the outputs rest, until `until_s`. `acting` while the wort has drifted further than `drift_k`
+    from the setpoint of the moment and is being brought back."""
+
+    until_s: float
+    drift_k: float
+    acting: bool = False
+
+
 class LoopState(NamedTuple):
     """Memory of one loop. `heat_w` is the last demand, `calling` the direction of the last one (-1, 0, +1);
     `held_w` is what coil and heater still give after they were switched off, as the on/off loop counts it."""
@@ -111,6 +120,7 @@ class AlarmPhase(Enum):
     ACKNOWLEDGED = "active, acknowledged"
     RETURNED = "returned to normal, unacknowledged"
     SUPPRESSED = "suppressed by design"
+    OUT_OF_SERVICE = "out of service"
 
 
 class AlarmState(NamedTuple):
@@ -141,6 +151,7 @@ class VesselState(NamedTuple):
     settling_best_k: float | None  # after a jump of the setpoint: least deviation so far; None = arrived
     settling_since_s: float  # when that least deviation was last beaten
     off_since_s: float | None  # since when the mode is "off" with beer inside
+    quiet: Quiet | None = None
 
 
 class SiteState(NamedTuple):
@@ -162,6 +173,8 @@ class SiteState(NamedTuple):
 
 NEVER = Signal(None, 0.0, Status.FAILURE, "no reading yet")
 NO_LOOP = LoopState()
+START = "start: everything off first"
+LOST = "power or program was lost; off at the start"
 NO_ESTIMATE = Estimate(None, 0.0, 0.0, 0.0, 0.0, Drive.NOTHING, "no reading yet")
 
 
@@ -193,17 +206,11 @@ def resumed_state(site: Site, saved: SiteState, now_s: float) -> SiteState:
     Raises:
         ValueError: the saved state has a batch in a vessel that the site file does not name.
     """
+    _nothing_lost(site, saved)
     vessels = {}
     for vessel in site.vessels:
         kept = saved.vessels.get(vessel.name)
         vessels[vessel.name] = _resumed(vessel, kept, now_s) if kept else _idle(vessel, now_s)
-    lost = [name for name, kept in saved.vessels.items() if kept.batch and name not in vessels]
-    if lost:
-        raise ValueError(
-            f"the store has a batch in {', '.join(sorted(lost))}, which the site file does not name; "
-            "put the vessel back into the file, end its batch, then remove it; nothing was changed"
-        )
-    watched = {*vessels, "bath"} if site.bath and site.bath.probes else set(vessels)
     return saved._replace(
         now_s=now_s,
         started=False,
@@ -211,17 +218,74 @@ def resumed_state(site: Site, saved: SiteState, now_s: float) -> SiteState:
         epoch=saved.epoch + 1,
         signals={probe.tag: NEVER for probe in site.probes},
         vessels=vessels,
-        alarms={key: alarm for key, alarm in saved.alarms.items() if key.partition("/")[0] in watched},
+        alarms=_alarms(site, saved),
     )
+
+
+def reloaded_state(old_site: Site, new_site: Site, state: SiteState, now_s: float) -> SiteState:
+    """The state made ready to go on with another site file, without a stop; the same file changes nothing.
+
+    Batches keep the profiles that they copied, their positions and their loops; a loop with other figures
+    takes over without a bump. Outputs keep their protective times; one that has no state yet (new in the
+    file, or its state taken away because it is another device now) begins off, is commanded off in the next
+    scan, and its off time runs from `now_s`. An output that the file no longer has is forgotten: the caller
+    commands it off. Probes that are not as they were must be proven again. New vessels begin idle.
+
+    Raises:
+        ValueError: there is a batch in a vessel that the new site file does not name.
+    """
+    _nothing_lost(new_site, state)
+    vessels = {}
+    for vessel in new_site.vessels:
+        kept, before = state.vessels.get(vessel.name), old_site.vessel(vessel.name)
+        vessels[vessel.name] = _reloaded(vessel, before or vessel, kept, now_s) if kept else _idle(vessel, now_s)
+    known = {probe.tag: probe for probe in old_site.probes}
+    signals = {
+        probe.tag: state.signals.get(probe.tag, NEVER) if known.get(probe.tag) == probe else NEVER
+        for probe in new_site.probes
+    }
+    return state._replace(signals=signals, vessels=vessels, alarms=_alarms(new_site, state))
+
+
+def stopped_state(state: SiteState) -> SiteState:
+    """The state to be saved after everything was commanded off at an orderly stop: no output is on any more."""
+    vessels = {
+        name: now._replace(cooler=_ended(now.cooler, state.now_s), heater=_ended(now.heater, state.now_s))
+        for name, now in state.vessels.items()
+    }
+    return state._replace(vessels=vessels)
+
+
+def _nothing_lost(site: Site, state: SiteState) -> None:
+    lost = [name for name, kept in state.vessels.items() if kept.batch and site.vessel(name) is None]
+    if lost:
+        raise ValueError(
+            f"the store has a batch in {', '.join(sorted(lost))}, which the site file does not name; "
+            "put the vessel back into the file, end its batch, then remove it; nothing was changed"
+        )
+
+
+def _alarms(site: Site, state: SiteState) -> Mapping[str, AlarmState]:
+    """The alarms of what the site still has."""
+    watched = {vessel.name for vessel in site.vessels}
+    if site.bath and site.bath.probes:
+        watched.add("bath")
+    return {key: alarm for key, alarm in state.alarms.items() if key.partition("/")[0] in watched}
 
 
 def _output(output: Output | None, now_s: float, kept: OutputState | None) -> OutputState | None:
     if output is None:
         return None
-    off = OutputState(False, now_s, now_s - 1.0, "start: everything off first")  # not sent yet
+    off = OutputState(False, now_s, now_s - 1.0, START)  # not sent yet
     if kept is None:
         return off
-    return off._replace(ended_s=now_s if kept.on else kept.ended_s, starts=kept.starts, on_s=kept.on_s)
+    if kept.on:
+        return off._replace(reason=LOST, ended_s=now_s, starts=kept.starts, on_s=kept.on_s)
+    return off._replace(ended_s=kept.ended_s, starts=kept.starts, on_s=kept.on_s)
+
+
+def _ended(kept: OutputState | None, now_s: float) -> OutputState | None:
+    return kept._replace(on=False, since_s=now_s, ended_s=now_s) if kept and kept.on else kept
 
 
 def _idle(vessel: Vessel, now_s: float) -> VesselState:
@@ -246,9 +310,28 @@ def _idle(vessel: Vessel, now_s: float) -> VesselState:
 
 def _resumed(vessel: Vessel, kept: VesselState, now_s: float) -> VesselState:
     return kept._replace(
+        setpoint=_within(vessel.limits, kept.setpoint),
         estimate=NO_ESTIMATE,
         loop=LoopState(integral_w=kept.loop.integral_w),
         cooler=_output(vessel.cooler, now_s, kept.cooler),
         heater=_output(vessel.heater, now_s, kept.heater),
         applied_w=0.0,
     )
+
+
+def _reloaded(vessel: Vessel, before: Vessel, kept: VesselState, now_s: float) -> VesselState:
+    cooler = kept.cooler if vessel.cooler and kept.cooler else _output(vessel.cooler, now_s, None)
+    heater = kept.heater if vessel.heater and kept.heater else _output(vessel.heater, now_s, None)
+    setpoint, loop = _within(vessel.limits, kept.setpoint), kept.loop
+    if vessel.loop != before.loop or vessel.heat_capacity_j_per_k != before.heat_capacity_j_per_k:
+        loop = LoopState(held_w=loop.held_w)  # begins at what was applied last
+    if (cooler, heater, setpoint, loop) == (kept.cooler, kept.heater, kept.setpoint, kept.loop):
+        return kept
+    return kept._replace(cooler=cooler, heater=heater, setpoint=setpoint, loop=loop)
+
+
+def _within(limits: Limits, at: Setpoint | None) -> Setpoint | None:
+    """The setpoint within the hard limits, which may be narrower in this site file (design rule 7)."""
+    if at is None or limits.low_c <= at.low_c <= at.high_c <= limits.high_c:
+        return at
+    return Setpoint(*(min(max(celsius, limits.low_c), limits.high_c) for celsius in at))

@@ -19,7 +19,7 @@ from controller.control.interlock import REGULATED
 from controller.control.loop import demand
 from controller.control.operate import operate
 from controller.control.site import Output, Site
-from controller.control.state import OutputState, SiteState, VesselState
+from controller.control.state import LOST, OutputState, SiteState, VesselState
 from controller.control.trust import trust
 from controller.control.values import Command, Inputs, Record, RecordKind, Signal
 from controller.control.watch import Watch, watch_bath, watch_vessel
@@ -38,7 +38,7 @@ class StepResult(NamedTuple):
 
 def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
     """Decide for all vessels at once. Any readings, however mad, give a status and never an exception."""
-    records: list[Record] = []
+    records = [] if state.started else _lost(state, inputs)
     if inputs.now_s < state.now_s:  # time only ever moves forward
         inputs = inputs._replace(now_s=state.now_s)
     moment, utc_s, outage_since_s = _moment(site, state, inputs)
@@ -56,7 +56,10 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
         wort = estimate(own, was.estimate, moment.dt_s, moment.gap)
         course = follow(vessel, was, wort, moment, records)
         target = course.setpoint if course.condition in REGULATED else None
-        wanted, loop = demand(vessel, course.mode, course.manual, target, wort, was.loop, was.applied_w, moment.dt_s)
+        resting = course.quiet is not None and not course.quiet.acting
+        wanted, loop = demand(
+            vessel, course.mode, course.manual, target, wort, was.loop, was.applied_w, moment.dt_s, resting
+        )
         drafts.append((vessel, was, own, wort, course, loop))
         calls.append(Call(vessel.name, wanted, wort.celsius, course.crashing))
 
@@ -75,7 +78,7 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
         after = VesselState(
             was.in_service, course.condition, course.mode, was.batch, course.program, course.manual,
             course.setpoint, wort, loop, cooler, heater, driven.applied_w,
-            course.settling_best_k, course.settling_since_s, was.off_since_s,
+            course.settling_best_k, course.settling_since_s, was.off_since_s, course.quiet,
         )  # fmt: skip
         watch_vessel(watch, vessel, after, own)
         vessels[vessel.name] = after
@@ -87,6 +90,16 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
         state.epoch, signals, vessels, watch.alarms, shares.crash_pause, state.answers,
     )  # fmt: skip
     return StepResult(after_scan, tuple(commands), tuple(records))
+
+
+def _lost(state: SiteState, inputs: Inputs) -> list[Record]:
+    """A record for each output that was on when the last state was saved: something ended it meanwhile."""
+    return [
+        Record(inputs.now_s, inputs.utc_s, name, RecordKind.OUTPUT, kind, "off", LOST)
+        for name, now in state.vessels.items()
+        for kind, output in (("cooler", now.cooler), ("heater", now.heater))
+        if output is not None and output.reason == LOST
+    ]
 
 
 def _moment(site: Site, state: SiteState, inputs: Inputs) -> tuple[Moment, float | None, float | None]:

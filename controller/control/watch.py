@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Set
 
-from controller.control.alarms import ACTIVE, next_phase
+from controller.control.alarms import ACTIVE, next_phase, taken_out_of_service
 from controller.control.estimate import disagreeing
 from controller.control.follow import Moment, deviation_k, settling
 from controller.control.interlock import REGULATED
@@ -44,8 +44,20 @@ class Watch:
         key = f"{where}/{kind}"
         last = self.alarms.get(key)
         after = next_phase(last, present, delay_s, suppressed, self.moment.now_s, text)
-        if after is last:
-            return
+        if after is not last:
+            reason = text if after and present else f"over: {last.text}" if last and last.text else "over"
+            self._become(where, kind, last, after, reason)
+
+    def take_out_of_service(self, where: str) -> None:
+        """Let all alarms that live there wait until it is in service again."""
+        for kind in sorted(self.told(where)):
+            last = self.alarms[f"{where}/{kind}"]
+            after = taken_out_of_service(last)
+            if after is not last:
+                self._become(where, kind, last, after, f"out of service: {last.text}")
+
+    def _become(self, where: str, kind: str, last: AlarmState | None, after: AlarmState | None, reason: str) -> None:
+        key = f"{where}/{kind}"
         if not self._copied:
             self.alarms, self._copied = dict(self.alarms), True
         assert isinstance(self.alarms, dict)
@@ -58,13 +70,16 @@ class Watch:
         if phase is not before:
             at_s, utc_s = self.moment.now_s, self.moment.utc_s
             vessel = "" if where == "bath" else where
-            reason = text if after and present else f"over: {last.text}" if last and last.text else "over"
             self.records.append(Record(at_s, utc_s, vessel, RecordKind.ALARM, kind, phase.value, reason))
 
 
 def watch_vessel(watch: Watch, vessel: Vessel, state: VesselState, signals: list[Signal]) -> None:
-    """All conditions of one vessel. Without a batch to regulate, none is present."""
+    """All conditions of one vessel. Without a batch to regulate, none is present; out of service, those that
+    nobody has acknowledged yet are put away too."""
     name, wort, told = vessel.name, state.estimate, watch.told(vessel.name)
+    if not state.in_service and state.batch is None:
+        watch.take_out_of_service(name)
+        return
     beer = state.batch is not None and state.condition in REGULATED and state.setpoint is not None
     blind = beer and wort.drive is Drive.NOTHING
     if blind or "signal" in told:

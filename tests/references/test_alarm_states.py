@@ -1,12 +1,13 @@
 """The life of an alarm against ANSI/ISA-18.2-2016 (IEC 62682:2014), from memory of its state diagram:
 
 A normal - B unacknowledged - C acknowledged - D returned to normal, unacknowledged - G suppressed by design.
-(E latched, F shelved and H out of service are no part of this transition function.)
+H out of service. (E latched and F shelved are no part of this transition function.)
 
     A -> B  alarm occurs              B -> C  acknowledge        C -> A  returns to normal
     B -> D  returns to normal         D -> A  acknowledge        D -> B  alarm occurs again
     A, B, C -> G  suppressed by design while present; G -> A when it is not present any more
     and, for the time of the suppression, the condition is still evaluated.
+    B, C, D, G -> H  taken out of service   H -> A or, if the condition is present, B  back in service
 """
 
 from itertools import product
@@ -15,11 +16,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from controller.control.alarms import acknowledged, next_phase
+from controller.control.alarms import acknowledged, next_phase, taken_out_of_service
 from controller.control.state import AlarmPhase, AlarmState
 
-A, B, C, D, G = (
+A, B, C, D, G, H = (
     AlarmPhase.NORMAL, AlarmPhase.UNACKNOWLEDGED, AlarmPhase.ACKNOWLEDGED, AlarmPhase.RETURNED, AlarmPhase.SUPPRESSED,
+    AlarmPhase.OUT_OF_SERVICE,
 )  # fmt: skip
 DELAY_S = 60.0
 
@@ -39,12 +41,13 @@ TABLE = {
     (C, False, False): A, (C, True, False): C, (C, False, True): A, (C, True, True): G,
     (D, False, False): D, (D, True, False): B, (D, False, True): D, (D, True, True): D,
     (G, False, False): A, (G, True, False): B, (G, False, True): A, (G, True, True): G,
+    (H, False, False): A, (H, True, False): B, (H, False, True): A, (H, True, True): G,
 }  # fmt: skip
 
 
 def test_the_table_is_exhaustive() -> None:
-    assert set(TABLE) == set(product((A, B, C, D, G), (False, True), (False, True)))
-    assert {A, B, C, D, G} == set(AlarmPhase)
+    assert set(TABLE) == set(product((A, B, C, D, G, H), (False, True), (False, True)))
+    assert {A, B, C, D, G, H} == set(AlarmPhase)
 
 
 @pytest.mark.parametrize(("phase", "present", "suppressed"), TABLE)
@@ -53,13 +56,25 @@ def test_every_transition_without_delay(phase: AlarmPhase, present: bool, suppre
     assert phase_of(after) is TABLE[phase, present, suppressed]
 
 
-@pytest.mark.parametrize(("phase", "to"), [(A, A), (B, C), (C, C), (D, A), (G, G)])
+@pytest.mark.parametrize(("phase", "to"), [(A, A), (B, C), (C, C), (D, A), (G, G), (H, H)])
 def test_acknowledging_acts_on_the_unacknowledged_only_and_never_clears_an_active_alarm(
     phase: AlarmPhase, to: AlarmPhase
 ) -> None:
     alarm = in_phase(phase, since_s=None if phase is D else 1.0)
     assert alarm is not None
     assert phase_of(acknowledged(alarm)) is to
+
+
+@pytest.mark.parametrize(("phase", "to"), [(A, A), (B, H), (C, H), (D, H), (G, H), (H, H)])
+def test_out_of_service_an_alarm_is_neither_active_nor_waiting_to_be_seen(phase: AlarmPhase, to: AlarmPhase) -> None:
+    assert phase_of(taken_out_of_service(in_phase(phase, 1.0) or AlarmState(A, 1.0, None, ""))) is to
+
+
+def test_back_in_service_the_whole_delay_runs_before_the_alarm_is_raised() -> None:
+    alarm = in_phase(H)
+    for now_s, phase in ((1000.0, A), (1059.0, A), (1060.0, B)):
+        alarm = next_phase(alarm, True, DELAY_S, False, now_s, "hot")
+        assert phase_of(alarm) is phase
 
 
 def test_an_acknowledged_alarm_stays_active_until_its_condition_has_gone() -> None:
