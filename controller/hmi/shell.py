@@ -49,9 +49,10 @@ class Pulse(NamedTuple):
     undrivable: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class View:
-    """What the web sees of the shell: four questions, each answered at once and without waiting."""
+    """What the web sees of the shell: questions, each answered at once and without waiting. `display` may change
+    when the files are read again."""
 
     snapshot: Snapshot
     counts: Callable[[], ShellCounts]
