@@ -6,49 +6,13 @@ from dataclasses import replace
 import pytest
 
 from controller.control.codec import from_json, to_json
-from controller.control.course import Ends, Profile, ProfileStep, StepKind
-from controller.control.operate import KEPT_ANSWERS, VERBS, operate
-from controller.control.site import Place, Probe, Site
-from controller.control.state import BatchState, Mode, SiteState, VesselState, initial_state
+from controller.control.operate import KEPT_ANSWERS, VERBS
+from controller.control.site import Place, Probe
+from controller.control.state import BatchState, Mode, SiteState, initial_state
 from controller.control.step import step
-from controller.control.values import Action, Inputs, Reading, Record, RecordKind, Setpoint
-from tests.factories import DAY_S, HOUR_S, UTC_S, readings, scan, site, vessel
-
-PITCH = ProfileStep("pitch", StepKind.HOLD, 19.0, 0.5, Ends(confirmed="Is the yeast in?"), DAY_S)
-PRIMARY = ProfileStep("primary", StepKind.HOLD, 19.0, 0.5, Ends(attenuation=0.75), 9 * DAY_S)
-ALE = Profile("ale", "A plain ale", (PITCH, PRIMARY))
-CELLAR = site(vessel("left"), vessel("right"), profile=ALE)
-
-
-def wish(verb: str, name: str = "left", who: str = "command line, jo", expects: str = "", **arguments) -> Action:
-    return Action(f"{verb} {name} {sorted(arguments)}", name, verb, arguments, who, expects)
-
-
-def answered(state: SiteState, action: Action, cellar: Site = CELLAR) -> tuple[SiteState, Record, list[Record]]:
-    """The state after the action, the ACTION record that answers it, and all records."""
-    after, records = operate(cellar, state, action, UTC_S)
-    (answer,) = [record for record in records if record.kind is RecordKind.ACTION]
-    return after, answer, records
-
-
-def allowed(state: SiteState, action: Action, cellar: Site = CELLAR) -> SiteState:
-    after, answer, _ = answered(state, action, cellar)
-    assert answer.value == "done", answer.reason
-    return after
-
-
-def refused(state: SiteState, action: Action, cellar: Site = CELLAR) -> str:
-    """The reason of a refusal, having made sure that nothing was changed."""
-    after, answer, records = answered(state, action, cellar)
-    assert answer.value == "refused", answer.reason
-    assert records == [answer]
-    assert after._replace(answers={}) == state._replace(answers={})
-    assert answer.reason.endswith("nothing was changed")
-    return answer.reason
-
-
-def left(state: SiteState) -> VesselState:
-    return state.vessels["left"]
+from controller.control.values import Inputs, Reading, RecordKind, Setpoint
+from tests.control.cellar_actions import ALE, CELLAR, allowed, answered, left, refused, wish
+from tests.factories import HOUR_S, UTC_S, readings, scan
 
 
 @pytest.fixture
@@ -304,9 +268,15 @@ def test_packaged_ends_the_batch_and_puts_the_vessel_out_of_service_until_the_ne
     assert left(state).in_service
 
 
-@pytest.mark.parametrize("verb", ["packaged", "abort", "confirm", "gravity", "og", "hold", "resume", "stop"])
+NEED_A_BATCH = [
+    "packaged", "abort", "confirm", "gravity", "og", "hold", "resume", "stop", "move", "quiet", "extend", "skip",
+    "back",
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("verb", NEED_A_BATCH)
 def test_what_needs_a_batch_is_refused_for_an_empty_vessel(empty: SiteState, verb: str) -> None:
-    refused(empty, wish(verb, gravity=1.010, sure=True))
+    refused(empty, wish(verb, gravity=1.010, sure=True, to="right", for_s=HOUR_S))
 
 
 # All of them
@@ -316,8 +286,10 @@ def test_every_action_leaves_a_state_that_can_be_written_and_read(running: SiteS
     state = running
     for action in (
         wish("gravity", gravity=1.020), wish("og", gravity=1.052), wish("hold"), wish("setpoint", celsius=18.0),
-        wish("mode", mode="manual", duty=-0.2, for_s=60.0), wish("resume"), wish("stop"), wish("abort", sure=True),
-        wish("packaged"),
+        wish("mode", mode="manual", duty=-0.2, for_s=60.0), wish("resume"), wish("mode", mode="auto"),
+        wish("quiet", for_s=HOUR_S), wish("skip", sure=True), wish("back"), wish("skip", to="rest", sure=True),
+        wish("extend", for_s=HOUR_S), wish("quiet", for_s=0.0), wish("stop"), wish("abort", sure=True),
+        wish("packaged"), wish("service", in_service=True), wish("service", in_service=False),
     ):  # fmt: skip
         state = allowed(state, action)
         assert from_json(SiteState, to_json(state)) == state
