@@ -8,9 +8,11 @@ from controller.control.site import Vessel
 from controller.control.state import Batch, Quiet
 from controller.control.values import Drive, Estimate, Setpoint
 
-# Shares of the deadband (or of the allowed drift, if that is smaller) at which the wort is back: close to the
-# setpoint, or further away if the loop itself asks for nothing more. Common practice, no source.
-BACK_SHARE, SATISFIED_SHARE = 0.25, 0.75
+# The wort is back within this share of the deadband (or of the allowed drift, if that is smaller) ...
+BACK_SHARE = 0.25
+# ... or within this share of the allowed drift once the loop itself asks for nothing more: what is still on its way
+# from coil or wrap brings it nearer. Both: common practice, no source.
+SATISFIED_SHARE = 0.75
 
 
 def quiet_after(
@@ -33,6 +35,6 @@ def quiet_after(
         room_k = setpoint.low_c - lowest_c
     deadband_k = vessel.loop.deadband_k
     allowed_k = min(quiet.drift_k, max(room_k, deadband_k))
-    back_k = (BACK_SHARE if asking else SATISFIED_SHARE) * min(allowed_k, deadband_k)
+    back_k = BACK_SHARE * min(allowed_k, deadband_k) if asking else SATISFIED_SHARE * allowed_k
     acting = drift_k > (back_k if quiet.acting else allowed_k)
     return quiet if acting == quiet.acting else quiet._replace(acting=acting)
