@@ -1,7 +1,7 @@
 """How well it went: the figures of a tally in words, and as text that fits a terminal."""
 
 import textwrap
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from controller.display import Display
@@ -22,7 +22,7 @@ class VesselSummary(NamedTuple):
 
 STEP_HEADINGS = ("step", "entered", "lasted", "arrived after", "in band", "narrow", "worst", "ended because")
 _LEAST_WIDTH = 80
-_LONGEST_STEP = 13
+_TIED = "\N{NO-BREAK SPACE}"  # a figure is not torn from its heading
 
 
 def summaries(tally: Tally, display: Display) -> list[VesselSummary]:
@@ -37,7 +37,8 @@ def summary_text(tally: Tally, display: Display, width: int = _LEAST_WIDTH) -> s
     for summary in summaries(tally, display):
         batch = summary.batch or "no batch"
         lines.append(short(f"{short(summary.vessel, 30)}: {batch}", width))
-        lines += _wrapped(", ".join(f"{heading} {value}" for heading, value in summary.facts.items()), "  ", width)
+        facts = (f"{heading} {value}".replace(" ", _TIED) for heading, value in summary.facts.items())
+        lines += [line.replace(_TIED, " ") for line in _wrapped(", ".join(facts), "  ", width)]
         if summary.steps:
             lines += _step_lines(summary.steps, display, width)
         for alarm in summary.alarms:
@@ -123,20 +124,22 @@ def _raised_text(raised: Raised, begin_s: float, display: Display) -> str:
 def _step_lines(steps: Sequence[tuple[str, ...]], display: Display, width: int) -> list[str]:
     """A table of the steps; why each ended stands in the last column, or where that is too wide in a line below."""
     headings = tuple("arrived" if heading == "arrived after" else heading for heading in step_headings(display))
-    whole = _columns((headings, *((short(step[0], _LONGEST_STEP), *step[1:]) for step in steps)))
+    whole = _columns((headings, *steps))
     if max(map(len, whole)) <= width:
         return whole
-    lines = _columns((headings[:-1], *((short(step[0], _LONGEST_STEP), *step[1:-1]) for step in steps)))
+    figures = [row[1:-1] for row in (headings, *steps)]
+    longest = width - max(map(len, _columns(figures))) - len("  ")
+    names = [short(row[0], longest) for row in (headings, *steps)]
+    lines = _columns([(name, *row) for name, row in zip(names, figures, strict=True)])
     found = lines[:1]
     for line, step in zip(lines[1:], steps, strict=True):
         found += [line, *_wrapped(f"ended: {step[-1]}" if step[-1] != "goes on" else step[-1], "    ", width)]
     return found
 
 
-def _columns(rows: Iterable[tuple[str, ...]]) -> list[str]:
-    table = list(rows)
-    widths = [max(len(row[column]) for row in table) for column in range(len(table[0]))]
-    lines = ("  ".join(text.ljust(width) for text, width in zip(row, widths, strict=True)) for row in table)
+def _columns(rows: Sequence[tuple[str, ...]]) -> list[str]:
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    lines = ("  ".join(text.ljust(width) for text, width in zip(row, widths, strict=True)) for row in rows)
     return [f"  {line.rstrip()}" for line in lines]
 
 

@@ -1,10 +1,31 @@
 """How well it went, counted by hand and compared."""
 
+from dataclasses import replace
+
+import pytest
+
+from controller.control.course import Ends
 from controller.control.state import BatchState, SiteState
 from controller.control.values import Drive, Record, RecordKind
+from controller.display import Display
 from controller.hmi.summary import summaries, summary_text
 from controller.hmi.tally import Tally
-from tests.hmi.factories import BERLIN, CHICAGO, DAY, HOUR, busy_cellar, fermenting, site, with_alarm, with_vessel
+from tests.hmi.factories import (
+    ALE,
+    BERLIN,
+    CHICAGO,
+    DAY,
+    FERMENT,
+    HOUR,
+    PILSEN,
+    PITCH,
+    REST,
+    busy_cellar,
+    fermenting,
+    site,
+    with_alarm,
+    with_vessel,
+)
 
 CELLAR = site()
 
@@ -123,3 +144,53 @@ def test_fahrenheit_scales_the_band_and_never_shifts_it() -> None:
     tally.add(CELLAR, at(1, 19.2), HOUR)
     assert summaries(tally, CHICAGO)[0].facts["in ±0.9 °F"] == "100 %"
     assert summaries(tally, CHICAGO)[0].facts["worst after arrival"] == "+0.4 °F"
+
+
+@pytest.mark.parametrize("display", [BERLIN, CHICAGO])
+def test_the_text_fits_80_columns_however_long_names_and_alarms_are(display: Display) -> None:
+    tally = Tally()
+    endless = "a name that goes on and on " * 5
+    step = replace(FERMENT, name=endless, ends=Ends(attenuation=0.75, gravity=1.012, confirmed="Done?", steady_s=DAY))
+    for hour in range(1, 80, 13):
+        state = at(hour, 19.0 if hour % 2 else 31.9, starts=hour * 9, on_h=hour)
+        ale = state.vessels["ale"]
+        assert ale.batch is not None
+        longer = ale.batch._replace(name=endless, profile=replace(ALE, steps=(PITCH, step, REST)))
+        loud = with_alarm(with_vessel(state, "ale", ale._replace(batch=longer)), "ale/high", "31.9 °C is too much " * 9)
+        tally.add(CELLAR, loud, 13 * HOUR)
+    tally.add(CELLAR, at(93, 19.0, 2), HOUR, [ended(93, endless, "its conditions are met")])
+    narrow = summary_text(tally, display).splitlines()
+    assert max(map(len, narrow)) <= 80
+    assert any("…" in line for line in narrow)
+    assert any(line.startswith("    ended: conditions are met (gravity 1.012, 75 % attenuation") for line in narrow)
+    wide = summary_text(tally, display, 400)
+    assert "conditions are met (gravity 1.012, 75 % attenuation, gravity steady for 24 h, confirmed)" in wide
+    assert "ended because" in wide
+
+
+def test_a_figure_is_not_torn_from_its_heading_at_the_end_of_a_line() -> None:
+    tally = Tally()
+    for hour in range(1, 60):
+        tally.add(CELLAR, at(hour, 19.4, starts=hour, on_h=hour), HOUR)
+    first, second = summary_text(tally, BERLIN).splitlines()[1:3]
+    assert first.endswith(",")
+    assert second.startswith(("  cooled for ", "  heated for "))
+
+
+def test_a_step_that_was_ended_by_hand_does_not_claim_its_conditions() -> None:
+    tally = Tally()
+    tally.add(CELLAR, at(1, 22.0), HOUR)
+    tally.add(CELLAR, at(2, 22.0, 2), HOUR, [ended(2, "ferment", "ferment ended by hand; rest begins")])
+    assert summaries(tally, BERLIN)[0].steps[0][-1] == "ferment ended by hand; rest begins"
+
+
+def test_wort_in_degrees_plato_ends_a_step_in_degrees_plato() -> None:
+    tally = Tally()
+    state = at(1, 19.0)
+    ale = state.vessels["ale"]
+    assert ale.batch is not None
+    until = replace(FERMENT, ends=Ends(gravity=1.0123))
+    batch_ = ale.batch._replace(profile=replace(ALE, steps=(PITCH, until, REST)))
+    tally.add(CELLAR, with_vessel(state, "ale", ale._replace(batch=batch_)), HOUR)
+    tally.add(CELLAR, at(2, 19.0, 2), HOUR, [ended(2, "ferment", "its conditions are met")])
+    assert summaries(tally, PILSEN)[0].steps[0][-1] == "conditions are met (gravity 3.1 °P)"
