@@ -11,6 +11,7 @@ from controller.historian.sampler import Sample
 MOST_RECORDS = 10_000
 MOST_SAMPLES = 20_000  # some hours of ten vessels
 COMMIT_S = 60.0  # what a power cut may take of the trend
+ALONG_S = 10.0  # samples that have waited as long go with an event: one commit less in the next minute
 OFFSET_JUMP_S = 2  # a smaller stray of UTC against the service line is not worth a row
 
 T = TypeVar("T")
@@ -41,10 +42,10 @@ class Pending:
         self._join([], records, [], samples)
 
     def take(self, all_of_it: bool = True) -> Batch:
-        """What waits, which waits no longer; not the samples before their minute is over, unless `all_of_it`: every
-        transaction that touches the trend rewrites its last page. If records were lost, one more tells of it."""
+        """What waits, which waits no longer. Samples that have come since shortly before stay, unless `all_of_it`:
+        every transaction that touches the trend rewrites its last page. If records were lost, one more tells of it."""
         samples: list[Sample] = []
-        if all_of_it or self.is_due():
+        if all_of_it or self._is_over(ALONG_S):
             samples, self.samples = self.samples, samples
             self._written_s = self._newest_s if self._state else self._written_s
         batch = Batch(self._state, self._told(), samples, self._offsets)
@@ -64,9 +65,10 @@ class Pending:
 
     def is_due(self) -> bool:
         """Whether it is time to write, though nothing is urgent: nothing was written yet, or a minute is over."""
-        if self._state is None:
-            return False
-        return self._written_s is None or not 0.0 <= self._newest_s - self._written_s < COMMIT_S
+        return self._state is not None and self._is_over(COMMIT_S)
+
+    def _is_over(self, length_s: float) -> bool:
+        return self._written_s is None or not 0.0 <= self._newest_s - self._written_s < length_s
 
     def _join(
         self, older: Sequence[Record], newer: Iterable[Record], old: Sequence[Sample], new: Iterable[Sample]

@@ -1,6 +1,7 @@
 """Reading the store: from any thread or program, while the service writes. Each call opens the file for itself."""
 
-from collections.abc import Iterator, Sequence
+import sqlite3
+from collections.abc import Iterator
 from itertools import islice
 from pathlib import Path
 from typing import NamedTuple
@@ -67,9 +68,7 @@ def read_records(path: Path, wanted: RecordFilter = RecordFilter()) -> tuple[Rec
     """
     with reading(path, least_version=1) as connection:
         offsets = read_offsets(connection)
-        stays = _stays(
-            connection.execute("SELECT id, vessel, subject, value FROM records WHERE kind = 'batch'"), wanted
-        )
+        stays = _stays(connection, wanted.batch)
         condition, values = _condition(wanted)
         rows = connection.execute(
             "SELECT id, at_s, utc_s, vessel, kind, subject, value, reason, who FROM records"
@@ -98,16 +97,16 @@ class _Stay(NamedTuple):
     last_id: float
 
 
-def _stays(rows: Iterator[Sequence[object]], wanted: RecordFilter) -> list[_Stay] | None:
+def _stays(connection: sqlite3.Connection, batch: str | None) -> list[_Stay] | None:
     """Where the wanted batch was; None if any record will do. A batch may have been moved, and back."""
-    if wanted.batch is None:
+    if batch is None:
         return None
     stays: list[_Stay] = []
-    for number, vessel, subject, value in rows:
-        if subject != wanted.batch or not isinstance(number, int):
-            continue
+    for number, vessel, value in connection.execute(
+        "SELECT id, vessel, value FROM records WHERE kind = 'batch' AND subject = ? ORDER BY id", (batch,)
+    ):
         if value in _COMES:
-            stays.append(_Stay(str(vessel), number, float("inf")))
+            stays.append(_Stay(vessel, number, float("inf")))
         elif value in _LEAVES:
             stays = [
                 stay._replace(last_id=number) if stay.vessel == vessel and stay.last_id == float("inf") else stay

@@ -252,7 +252,7 @@ def test_a_full_disk_is_said_once_and_what_waited_is_written_when_there_is_room(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     path = tmp_path / "cellar.sqlite"
-    small_disk(monkeypatch, pages=16)
+    small_disk(monkeypatch, pages=60)
     running = open_store(path)
     told = []
     for state, record in scans(1, 1000):
@@ -300,7 +300,7 @@ from pathlib import Path
 from controller.historian.store import open_store
 from tests.historian.cellars import scans
 logging.basicConfig(stream=sys.stdout, format="%(message)s")
-resource.setrlimit(resource.RLIMIT_FSIZE, (65_536, resource.RLIM_INFINITY))
+resource.setrlimit(resource.RLIMIT_FSIZE, (40_960, resource.RLIM_INFINITY))
 store = open_store(Path(sys.argv[1]))
 for state, record in scans(1, 600):
     store.save(state, [record])
