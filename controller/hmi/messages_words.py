@@ -101,11 +101,11 @@ def daily_text(site: Site, state: SiteState, display: Display) -> tuple[str, str
 
 def outage_text(outage_s: float | None, site: Site, state: SiteState, display: Display) -> tuple[str, str]:
     """Title and lines of the message after a time without the service; None: nobody knows how long it was."""
-    lasted = "a time that is not known" if outage_s is None else duration_text(outage_s)
+    headline = "running again; how long nothing was controlled is not known"
+    if outage_s is not None:
+        headline = f"running again after {duration_text(outage_s)} without control"
     lines = ["Everything was off meanwhile, unless it was switched by hand. Where each beer stands now:"]
-    return f"running again after {lasted} without control", "\n".join(
-        [*lines, *where_each_stands(site, state, display)]
-    )
+    return headline, "\n".join([*lines, *where_each_stands(site, state, display)])
 
 
 def _prompt(where: str, question: str, vessel: VesselState | None, display: Display) -> tuple[str, str]:

@@ -31,7 +31,7 @@ LOG = logging.getLogger(__name__)
 MOST_SCANS = 1000  # put aside while the disk is slow; then the oldest go, and with them at most low messages
 HARD_TIMEOUT_S = 60.0  # of one delivery, whatever it does; then the next try may begin beside it
 MOST_STUCK = 3  # deliveries to one target that never return; then it gets no more
-CLOSE_WITHIN_S, POLL_S = 2.0, 0.01
+CLOSE_WITHIN_S, POLL_S = 1.0, 0.01
 
 Send = Callable[[str, str, Parcel], None]
 
@@ -101,7 +101,7 @@ class Notifier:
         await asyncio.Event().wait()
 
     async def close(self) -> None:
-        """Store what waits. Deliveries under way get 2 s to end, the others go on after the next start."""
+        """Store what waits. Deliveries under way get 1 s to end, the others go on after the next start."""
         self._stopping.set()
         self._wake.set()
         for _ in range(round(CLOSE_WITHIN_S / POLL_S)):
@@ -118,9 +118,7 @@ class Notifier:
             try:
                 state = self._once(state, stopping)
             except Exception:  # a fault in here must not end regulation, nor the messages that still get through
-                if not self._told_bug:
-                    LOG.exception("a message could not be made")
-                self._told_bug = True
+                self._tell_bug()
             if stopping and not self._tries:
                 return
             self._wake.wait()
@@ -133,9 +131,11 @@ class Notifier:
         while self._scans:
             scan = self._scans.popleft()
             state = scan.state
-            messages = self._teller.see(scan.site, scan.state, scan.records, scan.troubles)
-            self._outbox.add(messages, self._teller.memory)
-        if state is not None:
+            try:
+                messages = self._teller.see(scan.site, scan.state, scan.records, scan.troubles)
+                self._outbox.add(messages, self._teller.memory)
+            except Exception:  # one scan that cannot be told must not keep the next one waiting
+                self._tell_bug()
             self._outbox.look(state.now_s, trusted_utc_s(state))
         self._outbox.save()
         if state is not None and not stopping:
@@ -193,7 +193,9 @@ class Notifier:
             self._tell(target, fault)
 
     def _tell(self, target: str, fault: CallFailed | None) -> None:
-        """Log once that a target fails, and once that it works again."""
+        """Log once that a target fails, and once that it works again; nothing more after the end."""
+        if self._stopping.is_set():
+            return
         if fault is not None and target not in self._failing:
             level, hope = (logging.ERROR, "") if fault.lasting else (logging.WARNING, "; they wait and are tried again")
             LOG.log(level, "messages to %s do not get through: %s%s", target, fault, hope)
@@ -201,6 +203,11 @@ class Notifier:
         elif fault is None and target in self._failing:
             LOG.info("messages to %s get through again", target)
             self._failing.discard(target)
+
+    def _tell_bug(self) -> None:
+        if not self._told_bug:
+            LOG.exception("a message could not be made or sent; this is told once")
+        self._told_bug = True
 
     def _counted(self) -> Mapping[str, int]:
         return {**self._outbox.counts, "waiting": self._outbox.waiting}

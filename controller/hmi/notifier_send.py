@@ -83,8 +83,8 @@ def _sender(url: str) -> tuple[Any, Any]:
     sender = apprise.Apprise()
     try:
         understood = bool(sender.add(url)) and len(sender) == 1
-    except Exception:  # any of its many services; its text may quote the address
-        understood = False
+    except Exception as error:  # any of its many services; its text may quote the address
+        raise CallFailed(f"Apprise failed ({type(error).__name__})") from None
     if not understood:
         raise CallFailed("Apprise does not understand its address", lasting=True)
     return apprise, sender
