@@ -320,14 +320,20 @@ def _resumed(vessel: Vessel, kept: VesselState, now_s: float) -> VesselState:
 
 
 def _reloaded(vessel: Vessel, before: Vessel, kept: VesselState, now_s: float) -> VesselState:
-    cooler = kept.cooler if vessel.cooler and kept.cooler else _output(vessel.cooler, now_s, None)
-    heater = kept.heater if vessel.heater and kept.heater else _output(vessel.heater, now_s, None)
+    cooler = kept.cooler if vessel.cooler and kept.cooler else _anew(vessel.cooler, now_s)
+    heater = kept.heater if vessel.heater and kept.heater else _anew(vessel.heater, now_s)
     setpoint, loop = _within(vessel.limits, kept.setpoint), kept.loop
     if vessel.loop != before.loop or vessel.heat_capacity_j_per_k != before.heat_capacity_j_per_k:
         loop = LoopState(held_w=loop.held_w)  # begins at what was applied last
     if (cooler, heater, setpoint, loop) == (kept.cooler, kept.heater, kept.setpoint, kept.loop):
         return kept
     return kept._replace(cooler=cooler, heater=heater, setpoint=setpoint, loop=loop)
+
+
+def _anew(output: Output | None, now_s: float) -> OutputState | None:
+    """An output that comes to a running vessel: it may have been on until now, so the other one waits too."""
+    off = _output(output, now_s, None)
+    return off._replace(ended_s=now_s) if off else None
 
 
 def _within(limits: Limits, at: Setpoint | None) -> Setpoint | None:

@@ -43,10 +43,10 @@ DT_S = st.one_of(
 )
 ARGUMENT = st.one_of(
     st.floats(-40.0, 40.0), st.floats(0.99, 1.1), st.floats(), st.integers(-3, 3), st.just(10**400), st.booleans(),
-    st.text(max_size=8), st.sampled_from(["auto", "manual", "off", "hold", "reminder", "\ud800", "x" * 300]),
+    st.text(max_size=8), st.sampled_from(["auto", "manual", "off", "hold", "reminder", "\ud800", "x" * 300, "two"]),
 )  # fmt: skip
 KEYS = ["batch", "og", "volume_l", "yeast", "profile", "setpoint_c", "celsius", "mode", "duty", "for_s", "sure",
-        "gravity", "alarm", "nonsense"]  # fmt: skip
+        "gravity", "alarm", "nonsense", "step", "to", "in_service", "drift_k"]  # fmt: skip
 ANY_ACTION = st.builds(
     Action,
     id=st.text(max_size=3),
@@ -54,7 +54,7 @@ ANY_ACTION = st.builds(
     verb=st.sampled_from([*VERBS, "", "explode"]),
     arguments=st.dictionaries(st.sampled_from(KEYS), ARGUMENT, max_size=5),
     who=st.sampled_from(["mqtt", "page", ""]),
-    expects=st.sampled_from(["", "", "", "running", "idle", "?"]),
+    expects=st.sampled_from(["", "", "", "running", "idle", "?", "running/pitch", "/", "idle/"]),
 )
 SOUND = [
     ("start", {"batch": "b", "og": 1.05, "volume_l": 40.0, "profile": "hold"}),
@@ -66,6 +66,11 @@ SOUND = [
     ("confirm", {}), ("hold", {}), ("resume", {}), ("stop", {}), ("packaged", {}), ("acknowledge", {}),
     ("abort", {"sure": True}), ("gravity", {"gravity": 1.012}), ("setpoint", {"celsius": 2.0}),
     ("setpoint", {"celsius": 28.0}),
+    ("start", {"batch": "b", "og": 1.05, "gravity": 1.03, "volume_l": 40.0, "profile": "hold", "step": "crash"}),
+    ("extend", {"for_s": 3600.0}), ("skip", {"sure": True}), ("skip", {"to": "crash", "sure": True}), ("skip", {}),
+    ("back", {}), ("back", {"step": "pitch"}), ("move", {"to": "one"}), ("move", {"to": "two"}),
+    ("move", {"to": "three"}), ("service", {"in_service": True}), ("service", {"in_service": False}),
+    ("quiet", {"for_s": 600.0, "drift_k": 0.3}), ("quiet", {"for_s": 7200.0}), ("quiet", {"for_s": 0.0}),
 ]  # fmt: skip
 SOUND_ACTION = st.builds(
     lambda number, name, wanted: Action(str(number), name, wanted[0], wanted[1], "jo"),
@@ -133,6 +138,14 @@ class Onlooker:
         assert isfinite(now.applied_w)
         assert -each.cooler.power_w <= now.applied_w <= (each.heater.power_w if each.heater else 0.0)
         assert (now.manual is not None) == (now.mode is Mode.MANUAL)  # rule 9
+        if now.quiet is not None:  # it has an end, and is for what is regulated
+            assert 0.0 < now.quiet.until_s - state.now_s <= 12 * 3600.0
+            assert (now.mode, now.batch is None) == (Mode.AUTO, False)
+        assert now.in_service or now.batch is None
+        assert (now.batch is None) == (now.condition is BatchState.IDLE)
+        if now.program is not None and now.batch is not None and now.batch.profile is not None:
+            assert 0 <= now.program.step < len(now.batch.profile.steps)
+            assert now.program.counted_s <= now.program.elapsed_s
 
 
 def readings_of(celsius: Mapping[str, float], at_s: float) -> dict[str, Reading]:

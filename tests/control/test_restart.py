@@ -7,10 +7,18 @@ import pytest
 
 from controller.control.codec import from_json, to_json
 from controller.control.course import Ends, Profile, ProfileStep, StepKind
-from controller.control.site import Site
-from controller.control.state import AlarmPhase, AlarmState, BatchState, SiteState, initial_state, resumed_state
+from controller.control.site import Limits, Site
+from controller.control.state import (
+    AlarmPhase,
+    AlarmState,
+    BatchState,
+    SiteState,
+    initial_state,
+    resumed_state,
+    stopped_state,
+)
 from controller.control.step import StepResult, step
-from controller.control.values import Action, Inputs, RecordKind, Status
+from controller.control.values import Action, Inputs, RecordKind, Setpoint, Status
 from controller.plant.brewer import Plan
 from controller.plant.demo import DEMO_BEERS
 from controller.plant.weather import weathered_room
@@ -153,9 +161,49 @@ def test_each_start_has_a_higher_epoch_and_the_numbers_go_on() -> None:
 
 
 def test_a_repeated_action_is_known_across_a_restart() -> None:
-    before = scan(CELLAR, busy(21.5, "cooler"), 21.5, Action("7", "ale", "hold", {}, "jo")).state
-    result = scan(CELLAR, resumed(CELLAR, before), 21.5, Action("7", "ale", "hold", {}, "jo"))
-    assert [r.value for r in result.records if r.kind is RecordKind.ACTION] == ["repeated"]
+    first = scan(CELLAR, busy(21.5, "cooler"), 21.5, Action("7", "ale", "skip", {}, "jo"))
+    result = scan(CELLAR, resumed(CELLAR, first.state), 21.5, Action("7", "ale", "skip", {}, "jo"))
+    answers = [(r.value, r.reason) for r in result.records if r.kind is RecordKind.ACTION]
+    (answer,) = [r.reason for r in first.records if r.kind is RecordKind.ACTION]
+    assert answers == [("repeated", answer)]
+    assert [r.subject for r in result.records if r.kind is RecordKind.STEP] == []
+
+
+def outputs_told(result: StepResult) -> list[tuple[str, str, str, str]]:
+    return [(r.vessel, r.subject, r.value, r.reason) for r in result.records if r.kind is RecordKind.OUTPUT]
+
+
+@pytest.mark.parametrize(("celsius", "output"), [(21.5, "cooler"), (18.5, "heater")])
+def test_an_output_that_was_on_when_the_power_went_is_recorded_as_off(celsius: float, output: str) -> None:
+    """Design rule 11: every change of an output is recorded, also one that nobody saw."""
+    lost = "power or program was lost; off at the start"
+    first = scan(CELLAR, resumed(CELLAR, busy(celsius, output)), celsius)
+    assert outputs_told(first) == [("ale", output, "off", lost)]
+    (record,) = [r for r in first.records if r.kind is RecordKind.OUTPUT]
+    assert (record.at_s, record.utc_s) == (first.state.now_s, UTC_S + first.state.now_s)
+    assert outputs_told(scan(CELLAR, first.state, celsius)) == []
+    again = scan(CELLAR, resumed(CELLAR, first.state), celsius)
+    assert outputs_told(again) == []
+
+
+def test_after_an_orderly_stop_nothing_was_lost_and_the_protective_times_hold() -> None:
+    before = busy(21.5, "cooler")
+    stopped = stopped_state(before)
+    assert not stopped.vessels["ale"].cooler.on
+    state = resumed(CELLAR, stopped)
+    first = scan(CELLAR, state, 17.0)
+    assert outputs_told(first) == []
+    state = first.state
+    while not state.vessels["ale"].heater.on:
+        state = scan(CELLAR, state, 17.0).state
+    assert state.now_s - before.now_s >= 900.0  # change-over, design rule 1
+
+
+def test_a_setpoint_outside_of_new_narrower_hard_limits_is_brought_inside() -> None:
+    """Design rule 7."""
+    held = scan(CELLAR, busy(21.5, "cooler"), 21.5, Action("7", "ale", "hold", {}, "jo")).state
+    cooler = site(vessel("ale", limits=Limits(0.0, 15.0)), profile=REST)
+    assert resumed(cooler, held).vessels["ale"].setpoint == Setpoint(15.0, 15.0)
 
 
 def test_an_acknowledged_alarm_is_still_acknowledged() -> None:
