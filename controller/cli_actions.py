@@ -127,18 +127,25 @@ def _start(arguments: argparse.Namespace) -> Arguments:
     if arguments.step:
         given["step"] = arguments.step
     if arguments.setpoint:
-        given["setpoint_c"] = quantities.temperature_c(arguments.setpoint, None)
+        given["setpoint_c"] = _temperature_c(arguments.setpoint)
     if arguments.og:
-        given["og"] = quantities.gravity(_number_or_text(arguments.og))
+        given["og"] = quantities.gravity(arguments.og)
     if arguments.gravity:
-        given["gravity"] = quantities.gravity(_number_or_text(arguments.gravity))
+        given["gravity"] = quantities.gravity(arguments.gravity)
     if arguments.volume:
         given["volume_l"] = quantities.volume_l(arguments.volume)
     return given
 
 
 def _setpoint(arguments: argparse.Namespace) -> Arguments:
-    return {"celsius": quantities.temperature_c(arguments.temperature, None)}
+    return {"celsius": _temperature_c(arguments.temperature)}
+
+
+def _temperature_c(text: str) -> float:
+    try:
+        return quantities.temperature_c(text, None)
+    except Wrong as wrong:  # which speaks of files
+        raise Wrong(wrong.found, f"{quantities.TEMPERATURE}, with its unit") from None
 
 
 def _mode(arguments: argparse.Namespace) -> Arguments:
@@ -204,14 +211,7 @@ def _service(arguments: argparse.Namespace) -> Arguments:
 
 
 def _gravity(arguments: argparse.Namespace) -> Arguments:
-    return {"gravity": quantities.gravity(_number_or_text(arguments.gravity))}
-
-
-def _number_or_text(text: str) -> float | str:
-    try:
-        return float(text)
-    except ValueError:
-        return text
+    return {"gravity": quantities.gravity(arguments.gravity)}
 
 
 def _alarm(arguments: argparse.Namespace) -> Arguments:

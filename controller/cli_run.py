@@ -12,8 +12,8 @@ from controller.runtime import serve
 
 
 def run_daemon(site: Path, verbose: bool) -> int:
-    """Drive the site of that file until a signal stops it. `verbose` logs from DEBUG on. Returns 0, or 1 if it could not start or was ended by a
-    fault, which the log tells.
+    """Drive the site of that file until a signal stops it; `verbose` logs from DEBUG on. Returns 0, or 1 if it
+    could not start or was ended by a fault, which the log tells.
 
     Raises:
         FileFaults: the site file has faults; nothing was started.

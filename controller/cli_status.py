@@ -10,6 +10,7 @@ from rich.text import Text
 
 from controller.cli_parser import DONE
 from controller.cli_site import socket_of
+from controller.control.values import RecordKind
 from controller.faults import Wrong, shown
 from controller.hmi.table import batch_lines, output_lines, status_table
 from controller.hmi.words import duration_text, printable
@@ -57,7 +58,7 @@ def vessel_table(status: Json, name: str) -> Table:
         ("outputs", output_lines(vessel) or ["none"]),
         ("probes", [_signal_line(tag, signal) for tag, signal in vessel["signals"].items()]),
         ("alarms", [line for alarm in vessel["alarms"] for line in _alarm_lines(alarm)] or ["none"]),
-        ("recently", [_record_line(record, name) for record in status["recent"] if record["vessel"] == name]),
+        ("recently", [_record_line(record, name) for record in status["recent"] if _is_news(record, name)]),
     )
     for heading, lines in rows:
         if lines:
@@ -101,6 +102,11 @@ def _alarm_lines(alarm: Json) -> list[str]:
     since = f", since {alarm['since_text']}" if alarm["since_text"] else ""
     lines = [f"{alarm['kind']} ({alarm['priority']}, {alarm['phase']}{since}): {printable(alarm['text'])}"]
     return [*lines, f"  what to do: {alarm['action']}"] if alarm["action"] else lines
+
+
+def _is_news(record: Json, name: str) -> bool:
+    """What a person did is told once, by its answer."""
+    return bool(record["vessel"] == name and (record["kind"] == RecordKind.ACTION.value or not record["who"]))
 
 
 def _record_line(record: Json, name: str) -> str:
