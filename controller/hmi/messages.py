@@ -164,6 +164,8 @@ class Teller:
         messages, changed = [], dict(self.memory.told)
         for subject in [*conditions, *(each for each in self.memory.told if each not in conditions)]:
             was, now = self.memory.told.get(subject), conditions.get(subject)
+            if now is None and _suspended(state, subject):
+                continue
             after, word = live(was, now, state.now_s)
             if after is None:
                 changed.pop(subject, None)
@@ -260,6 +262,12 @@ def _not_ahead(memory: Memory, now_s: float) -> Memory:
     """A service time line that begins anew, because its store was lost, must not keep anything unsaid."""
     told = {each: was._replace(said_s=min(was.said_s, now_s)) for each, was in memory.told.items()}
     return memory._replace(told=told)
+
+
+def _suspended(state: SiteState, subject: str) -> bool:
+    """Whether the alarm is neither active nor over: suppressed by design, shelved, out of service."""
+    alarm = state.alarms.get(subject.partition(": ")[0])
+    return alarm is not None and alarm.phase not in (*ACTIVE, AlarmPhase.NORMAL, AlarmPhase.RETURNED)
 
 
 def _kind(subject: str) -> str:

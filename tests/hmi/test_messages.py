@@ -7,7 +7,7 @@ from itertools import pairwise
 import pytest
 
 from controller.control.alarm_list import ALARMS, Priority
-from controller.control.state import BatchState
+from controller.control.state import AlarmPhase, AlarmState, BatchState
 from controller.control.values import Drive, Estimate, Record, RecordKind
 from controller.display import Display
 from controller.hmi.messages import HOLD_S, LONGEST_HOLD_S, Memory
@@ -190,6 +190,25 @@ def test_a_store_that_was_lost_does_not_silence_anybody_for_weeks() -> None:
     anew = Cellar(memory=before.teller.memory, now_s=0.0)
     anew.raises("ale/high")
     assert len(anew.after(HOLD_S + MINUTE)) == 1
+
+
+def test_an_alarm_that_is_suppressed_by_design_has_not_returned_to_normal() -> None:
+    cellar = Cellar()
+    cellar.raises("ale/deviation")
+    cellar.after(HOUR)
+    cellar.alarms["ale/deviation"] = AlarmState(AlarmPhase.SUPPRESSED, None, 0.0, "")
+    assert cellar.after(HOUR) == []
+    assert titles(cellar.ends("ale/deviation"))[0].startswith("ale: returned to normal")
+
+
+def test_an_alarm_over_but_not_acknowledged_has_returned_to_normal() -> None:
+    cellar = Cellar()
+    cellar.raises("ale/high")
+    cellar.after(HOUR)
+    cellar.alarms["ale/high"] = AlarmState(AlarmPhase.RETURNED, None, 0.0, "")
+    (message,) = cellar.scan()
+    assert message.title.startswith("ale: returned to normal")
+    assert cellar.after(DAY, every_s=60.0) == []
 
 
 def test_the_life_of_a_batch_is_told_quietly() -> None:
