@@ -1,11 +1,13 @@
 """How this person wants to see figures: units, and the clock of the site. Inside, everything stays in base units."""
 
+import math
 from datetime import UTC, datetime, tzinfo
 from typing import NamedTuple
 
 from controller.control.beer import HIGHEST_GRAVITY, LOWEST_GRAVITY, plato_from_gravity
 from controller.quantities import LITRES_PER_US_GALLON
 
+UNKNOWN = "–"
 MINUTE_S, HOUR_S, DAY_S = 60, 3600, 86400
 
 
@@ -34,22 +36,33 @@ class Display(NamedTuple):
         return plato_from_gravity(specific) if self.gravity == "P" else specific
 
     def temperature_text(self, celsius: float | None, digits: int = 1) -> str:
-        """Such as "18.0 °C"; "--" for None."""
-        return "--" if celsius is None else f"{self.in_temperature(celsius):.{digits}f} °{self.temperature}"
+        """Such as "18.0 °C"; a dash for what is not known, here and below: None, NaN or infinite."""
+        value = _known(celsius)
+        return UNKNOWN if value is None else f"{_fixed(self.in_temperature(value), digits)} °{self.temperature}"
 
-    def difference_text(self, kelvin: float, digits: int = 1) -> str:
+    def difference_text(self, kelvin: float | None, digits: int = 1) -> str:
         """Such as "+0.5 K" or "+0.9 °F"."""
-        return f"{self.in_difference(kelvin):+.{digits}f} {'°F' if self.temperature == 'F' else 'K'}"
+        value = _known(kelvin)
+        return UNKNOWN if value is None else f"{_fixed(self.in_difference(value), digits, '+')} {self.difference_unit}"
 
-    def volume_text(self, litres: float) -> str:
+    @property
+    def difference_unit(self) -> str:
+        """ "K" or "°F"."""
+        return "°F" if self.temperature == "F" else "K"
+
+    def volume_text(self, litres: float | None) -> str:
         """Such as "60 L" or "15.9 gal"."""
-        return f"{self.in_volume(litres):.1f}".removesuffix(".0") + f" {self.volume}"
+        value = _known(litres)
+        return UNKNOWN if value is None else f"{_fixed(self.in_volume(value), 1).removesuffix('.0')} {self.volume}"
 
-    def gravity_text(self, specific: float) -> str:
+    def gravity_text(self, specific: float | None) -> str:
         """Such as "1.050" or "12.4 °P"."""
-        if self.gravity == "P" and LOWEST_GRAVITY <= specific <= HIGHEST_GRAVITY:
-            return f"{self.in_gravity(specific):.1f} °P"
-        return f"{specific:.3f}"
+        value = _known(specific)
+        if value is None:
+            return UNKNOWN
+        if self.gravity == "P" and LOWEST_GRAVITY <= value <= HIGHEST_GRAVITY:
+            return f"{_fixed(self.in_gravity(value), 1)} °P"
+        return f"{value:.3f}"
 
     def local(self, utc_s: float) -> datetime:
         """The site's time of day; whole seconds."""
@@ -64,6 +77,16 @@ class Display(NamedTuple):
 
 def age_text(seconds: float) -> str:
     """A length of time, such as "3d 04:05:06"."""
+    if not math.isfinite(seconds):
+        return UNKNOWN
     whole = max(0, int(seconds))
     days, rest = divmod(whole, DAY_S)
     return f"{days}d {rest // HOUR_S:02d}:{rest % HOUR_S // MINUTE_S:02d}:{rest % MINUTE_S:02d}"
+
+
+def _known(value: float | None) -> float | None:
+    return value if value is not None and math.isfinite(value) else None
+
+
+def _fixed(value: float, digits: int, sign: str = "") -> str:
+    return f"{round(value, digits) + 0.0:{sign}.{digits}f}"  # + 0.0 turns -0.0 into 0.0

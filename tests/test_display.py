@@ -1,5 +1,6 @@
 """Figures as a person wants to see them."""
 
+import math
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
@@ -48,6 +49,21 @@ def test_without_a_trusted_clock_the_service_time_is_shown() -> None:
     assert age_text(-1.0) == "0d 00:00:00"
 
 
-def test_an_unknown_temperature_is_no_number() -> None:
-    assert Display().temperature_text(None) == "--"
-    assert AMERICAN.temperature_text(18.0) == "64.4 °F"
+@pytest.mark.parametrize("unknown", [None, math.nan, math.inf, -math.inf])
+def test_what_is_not_known_is_a_dash_and_no_number(unknown: float | None) -> None:
+    for display in (Display(), AMERICAN):
+        assert display.temperature_text(unknown) == "–"
+        assert display.difference_text(unknown) == "–"
+        assert display.volume_text(unknown) == "–"
+        assert display.gravity_text(unknown) == "–"
+    assert Display().time_text(None, math.nan) == "service time –"
+
+
+def test_nothing_is_minus_zero() -> None:
+    assert Display().temperature_text(-0.04) == "0.0 °C"
+    assert Display().difference_text(-0.04) == "+0.0 K"
+    assert AMERICAN.temperature_text(-17.78) == "0.0 °F"
+
+
+def test_a_gravity_beyond_the_table_of_degrees_plato_stays_a_specific_gravity() -> None:
+    assert AMERICAN.gravity_text(0.97) == "0.970"

@@ -9,7 +9,7 @@ from controller.display import Display
 from controller.hmi.recorder import Mark, Point, Trace, merged
 from controller.hmi.scale import WIDTH, Clock, axis, bars, day_stride, ribbon
 from controller.hmi.tally import BAND_K
-from controller.hmi.words import difference_text, gravity_text, printable, share_text, told
+from controller.hmi.words import printable, share_text, told
 
 _OFF_TALL, _OFF_K = 40.0, 1.0
 _STRIP_TALL = 22.0
@@ -55,7 +55,7 @@ def drawing(inner: str, height: float, index: int | None = None, what: str = "")
 
 def off_ticks(display: Display) -> str:
     """Labels for the edges of the good band in a deviation lane."""
-    above, below = difference_text(BAND_K, display), difference_text(-BAND_K, display)
+    above, below = display.difference_text(BAND_K), display.difference_text(-BAND_K)
     return f'<b style="top:25%">{above}</b><b style="top:75%">{below}</b>'
 
 
@@ -117,7 +117,7 @@ def gravity_lane(gravities: Sequence[tuple[float, float]], frame: Frame) -> str:
         if tells:
             named_at, named = left, gravity
         side = ' class="left"' if left > 0.95 else ""
-        shown = gravity_text(gravity, frame.display)
+        shown = frame.display.gravity_text(gravity)
         text = f"<em{side}>{shown}</em>" if tells else ""
         place = f"left:{left * 100:.2f}%;top:{top * 50 + 40:.1f}%"
         dots.append(f'<span style="{place}" title="gravity {shown}">{text}</span>')

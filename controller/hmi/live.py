@@ -18,7 +18,7 @@ from controller.hmi.news import record_text, worth_reading
 from controller.hmi.status import vessel_dict
 from controller.hmi.table import attention_lines
 from controller.hmi.waits import step_of
-from controller.hmi.words import Json, band_text, printable, share_text, short, temperature_text, trusted_c
+from controller.hmi.words import Json, band_text, printable, share_text, short, trusted_c
 
 HALF_DAY_S = 43200.0
 _GAUGE_CELLS = 15  # odd: the middle one is the setpoint
@@ -54,7 +54,7 @@ def plain_line(site: Site, state: SiteState, begin_s: float, display: Display) -
     for vessel in site.vessels:
         now, step = state.vessels[vessel.name], step_of(state.vessels[vessel.name])
         doing = now.condition.value if step is None else printable(step.name)
-        wort = temperature_text(now.estimate.celsius, display)
+        wort = display.temperature_text(now.estimate.celsius)
         if now.setpoint is not None:
             wort += f" (set {band_text(*now.setpoint, display)})"
         parts.append(f"{vessel.name} {wort} {doing}")
@@ -80,9 +80,9 @@ def surroundings_line(site: Site, state: SiteState, display: Display) -> str:
     parts = []
     if site.bath is not None:
         waits = " (crashes wait)" if state.bath_crash_pause else ""
-        parts.append(f"bath {temperature_text(trusted_c(state.signals, site.bath.probes), display)}{waits}")
+        parts.append(f"bath {display.temperature_text(trusted_c(state.signals, site.bath.probes))}{waits}")
     if site.room is not None:
-        parts.append(f"room {temperature_text(trusted_c(state.signals, (site.room,)), display)}")
+        parts.append(f"room {display.temperature_text(trusted_c(state.signals, (site.room,)))}")
     return ", ".join(parts)
 
 

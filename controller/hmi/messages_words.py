@@ -10,10 +10,8 @@ from controller.hmi.waits import attenuation_of, last_gravity, step_of
 from controller.hmi.words import (
     band_text,
     duration_text,
-    gravity_text,
     printable,
     share_text,
-    temperature_text,
     told,
     trusted_c,
 )
@@ -59,7 +57,7 @@ def standing(vessel: VesselState, display: Display) -> str:
         return "no batch" if vessel.in_service else "out of service"
     parts = [printable(batch.name), _position(vessel)]
     known = vessel.estimate.celsius is not None and vessel.estimate.drive is not Drive.NOTHING
-    wort = temperature_text(vessel.estimate.celsius, display) if known else f"unknown ({_cause_of(vessel, display)})"
+    wort = display.temperature_text(vessel.estimate.celsius) if known else f"unknown ({_cause_of(vessel, display)})"
     parts.append(f"wort {wort}")
     if vessel.setpoint is not None:
         parts.append(f"setpoint {band_text(vessel.setpoint.low_c, vessel.setpoint.high_c, display)}")
@@ -67,7 +65,7 @@ def standing(vessel: VesselState, display: Display) -> str:
     if gravity is not None:
         attenuated = attenuation_of(batch)
         share = "" if attenuated is None else f" ({share_text(attenuated)} apparent attenuation)"
-        parts.append(f"gravity {gravity_text(gravity, display)}{share}")
+        parts.append(f"gravity {display.gravity_text(gravity)}{share}")
     return ", ".join(part for part in parts if part)
 
 
@@ -76,7 +74,7 @@ def where_each_stands(site: Site, state: SiteState, display: Display) -> list[st
     lines = [f"{vessel.name}: {standing(state.vessels[vessel.name], display)}" for vessel in site.vessels]
     if site.bath is not None and site.bath.probes:
         bath_c = trusted_c(state.signals, site.bath.probes)
-        lines.append(f"bath: {temperature_text(bath_c, display) if bath_c is not None else 'temperature unknown'}")
+        lines.append(f"bath: {display.temperature_text(bath_c) if bath_c is not None else 'temperature unknown'}")
     return lines
 
 

@@ -13,25 +13,20 @@ from controller.control.course import Profile
 from controller.control.site import Probe, Site, Vessel
 from controller.control.state import AlarmPhase, AlarmState, Batch, OutputState, Quiet, SiteState, VesselState
 from controller.control.values import Record, Signal
-from controller.display import Display
+from controller.display import UNKNOWN, Display
 from controller.hmi.news import record_text
 from controller.hmi.waits import fermented, last_gravity, step_of, waits
 from controller.hmi.words import (
     STATUS_WORDS,
-    UNKNOWN,
     Json,
     band_text,
     deviation_k,
-    difference_text,
     duration_text,
-    gravity_text,
     moment_text,
     number,
     printable,
-    temperature_text,
     told,
     trusted_c,
-    volume_text,
 )
 
 _WORTH_SHOWING = (*ACTIVE, AlarmPhase.RETURNED)
@@ -82,14 +77,14 @@ def vessel_dict(site: Site, vessel: Vessel, state: SiteState, display: Display) 
         "quiet": _quiet(now.quiet, state, display),
         **_temperature(now.estimate.celsius, display),
         "rate_k_per_h": number(rate_k_per_h, 2),
-        "rate_text": UNKNOWN if rate_k_per_h is None else f"{difference_text(rate_k_per_h, display)}/h",
+        "rate_text": UNKNOWN if rate_k_per_h is None else f"{display.difference_text(rate_k_per_h)}/h",
         "drives": now.estimate.drive.value,
         "cause": told(now.estimate.cause, display),
         "setpoint_low_c": number(low_c, 2),
         "setpoint_high_c": number(high_c, 2),
         "setpoint_text": band_text(low_c, high_c, display),
         "deviation_k": number(off_k, 2),
-        "deviation_text": difference_text(off_k, display),
+        "deviation_text": display.difference_text(off_k),
         "batch": _batch(now.batch, state, display),
         "step": _step(site, now, state, display),
         "demand_w": number(now.loop.heat_w, 1),
@@ -143,7 +138,7 @@ def _when_raised(entry: tuple[str, AlarmState]) -> tuple[float, str]:
 
 
 def _temperature(celsius: float | None, display: Display) -> Json:
-    return {"temperature_c": number(celsius, 2), "temperature_text": temperature_text(celsius, display)}
+    return {"temperature_c": number(celsius, 2), "temperature_text": display.temperature_text(celsius)}
 
 
 def _bath(site: Site, state: SiteState, display: Display) -> Json | None:
@@ -153,7 +148,7 @@ def _bath(site: Site, state: SiteState, display: Display) -> Json | None:
     return {
         **_temperature(trusted_c(state.signals, bath.probes), display),
         "setpoint_c": bath.setpoint_c,
-        "setpoint_text": temperature_text(bath.setpoint_c, display),
+        "setpoint_text": display.temperature_text(bath.setpoint_c),
         "crashes_wait": state.bath_crash_pause,
         "signals": _signals(bath.probes, state, display),
         "alarms": alarms_of("bath", state, display),
@@ -189,11 +184,11 @@ def _batch(batch: Batch | None, state: SiteState, display: Display) -> Json | No
         "name": printable(batch.name),
         "yeast": printable(batch.yeast),
         "volume_l": batch.volume_l,
-        "volume_text": volume_text(batch.volume_l, display),
+        "volume_text": display.volume_text(batch.volume_l),
         "og": batch.og,
-        "og_text": gravity_text(batch.og, display),
+        "og_text": display.gravity_text(batch.og),
         "gravity": gravity,
-        "gravity_text": gravity_text(gravity, display),
+        "gravity_text": display.gravity_text(gravity),
         "apparent_attenuation": number(beer.apparent_attenuation, 3),
         "real_degree_of_fermentation": number(beer.real_degree, 3),
         "alcohol_by_volume_percent": number(beer.alcohol_percent, 2),
@@ -214,7 +209,7 @@ def _step(site: Site, vessel: VesselState, state: SiteState, display: Display) -
         "name": printable(step.name),
         "kind": step.kind.value,
         "target_c": step.target_c,
-        "target_text": temperature_text(step.target_c, display),
+        "target_text": display.temperature_text(step.target_c),
         "counted_s": number(position.counted_s, 0),
         "elapsed_s": number(position.elapsed_s, 0),
         "since_text": _since_text(state.now_s - position.elapsed_s, state, display),
@@ -242,7 +237,7 @@ def _quiet(quiet: Quiet | None, state: SiteState, display: Display) -> Json | No
         return None
     until = _since_text(quiet.until_s, state, display)
     left = f"until {until}" if until else f"for another {duration_text(quiet.until_s - state.now_s)}"
-    drift = difference_text(quiet.drift_k, display).removeprefix("+")
+    drift = display.difference_text(quiet.drift_k).removeprefix("+")
     rests = f"the outputs rest unless the wort drifts more than {drift}"
     return {
         "left_s": number(quiet.until_s - state.now_s, 0),

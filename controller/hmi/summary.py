@@ -4,10 +4,10 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
-from controller.display import Display
+from controller.display import UNKNOWN, Display
 from controller.hmi.tally import BAND_K, CONDITIONS_MET, NARROW_K, Raised, Tally, VesselTally, Visit, totals_of
 from controller.hmi.waits import ends_by
-from controller.hmi.words import UNKNOWN, difference_text, duration_text, printable, share_text, short, told
+from controller.hmi.words import duration_text, printable, share_text, short, told
 
 
 class VesselSummary(NamedTuple):
@@ -57,7 +57,7 @@ def step_headings(display: Display) -> tuple[str, ...]:
     """`STEP_HEADINGS` with the widths of the bands in the units that people see."""
     widths = {"in band": BAND_K, "narrow": NARROW_K}
     return tuple(
-        f"in {difference_text(widths[heading], display).replace('+', '±')}" if heading in widths else heading
+        f"in {display.difference_text(widths[heading]).replace('+', '±')}" if heading in widths else heading
         for heading in STEP_HEADINGS
     )
 
@@ -76,7 +76,7 @@ def _summary(name: str, vessel: VesselTally, tally: Tally, display: Display) -> 
     in_band = sum(visit.band_s for visit in vessel.visits) / judged_s if judged_s else None
     facts = {
         step_headings(display)[STEP_HEADINGS.index("in band")]: share_text(in_band),
-        "worst after arrival": difference_text(max((v.worst_k for v in vessel.visits), key=abs, default=None), display),
+        "worst after arrival": display.difference_text(max((v.worst_k for v in vessel.visits), key=abs, default=None)),
         "pump starts": f"{starts} ({starts / days:.0f} a day)" if days >= 0.5 else f"{starts}",
         "cooled for": duration_text(totals.cool_s - vessel.begin.cool_s),
         "heated for": duration_text(totals.heat_s - vessel.begin.heat_s),
@@ -102,7 +102,7 @@ def _step_row(visit: Visit, begin_s: float, display: Display) -> tuple[str, ...]
         duration_text(visit.arrived_after_s) if visit.arrived_after_s is not None else "not yet",
         share_text(visit.band_s / judged_s if judged_s else None),
         share_text(visit.narrow_s / judged_s if judged_s else None),
-        difference_text(visit.worst_k, display) if judged_s else UNKNOWN,
+        display.difference_text(visit.worst_k) if judged_s else UNKNOWN,
         _ended_text(visit, display),
     )
 

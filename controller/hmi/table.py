@@ -11,7 +11,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from controller.hmi.words import UNKNOWN, Json, duration_text, printable, share_text, short
+from controller.hmi.words import Json, duration_text, printable, share_text, short
 
 _INDENT = 2
 _LONGEST_NAME = 30
@@ -103,7 +103,7 @@ def _rows(status: Json) -> Iterator[list[tuple[str, str]]]:
         yield [
             (short(name, _LONGEST_NAME), loud or "bold"),
             (vessel["temperature_text"], loud),
-            (vessel["setpoint_text"] if vessel["setpoint_low_c"] is not None else UNKNOWN, ""),
+            (vessel["setpoint_text"], ""),
             (off_by, ""),
             (_doing(vessel), ""),
             (_runs(vessel), ""),

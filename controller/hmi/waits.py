@@ -10,12 +10,9 @@ from controller.control.values import Drive
 from controller.display import Display
 from controller.hmi.words import (
     band_text,
-    difference_text,
     duration_text,
-    gravity_text,
     printable,
     share_text,
-    temperature_text,
 )
 
 REACHED = "temperature reached"
@@ -52,7 +49,7 @@ def ends_by(step: ProfileStep, display: Display) -> str:
     if ends.after_s is not None:
         found.append(f"{duration_text(ends.after_s)} counted")
     if ends.gravity is not None:
-        found.append(f"gravity {gravity_text(ends.gravity, display)}")
+        found.append(f"gravity {display.gravity_text(ends.gravity)}")
     if ends.attenuation is not None:
         found.append(f"{share_text(ends.attenuation)} attenuation")
     if ends.steady_s is not None:
@@ -100,17 +97,17 @@ def _sentence(
     wait: Wait, step: ProfileStep, position: ProgramState, batch: Batch, vessel: VesselState, display: Display
 ) -> str:
     ends = step.ends
-    target = temperature_text(step.target_c, display)
+    target = display.temperature_text(step.target_c)
     if wait is Wait.RAMP:
         at = vessel.setpoint
         now = band_text(at.low_c, at.high_c, display) if at else "–"
         return f"until the ramp has reached {target} (setpoint now {now})"
     if wait is Wait.REACHED:
-        return f"until the wort has reached {target} (now {temperature_text(vessel.estimate.celsius, display)})"
+        return f"until the wort has reached {target} (now {display.temperature_text(vessel.estimate.celsius)})"
     if wait is Wait.TIME:
         return f"counted {duration_text(position.counted_s)} of {duration_text(ends.after_s or 0.0)}"
     if wait is Wait.GRAVITY:
-        return f"until gravity {gravity_text(ends.gravity, display)} ({_gravity_now(batch, display)})"
+        return f"until gravity {display.gravity_text(ends.gravity)} ({_gravity_now(batch, display)})"
     if wait is Wait.ATTENUATION:
         return f"until {share_text(ends.attenuation)} apparent attenuation ({_attenuation_now(batch)})"
     if wait is Wait.STEADY:
@@ -121,7 +118,7 @@ def _sentence(
 
 def _gravity_now(batch: Batch, display: Display) -> str:
     gravity = last_gravity(batch)
-    return "no gravity entered yet" if gravity is None else f"now {gravity_text(gravity, display)}"
+    return "no gravity entered yet" if gravity is None else f"now {display.gravity_text(gravity)}"
 
 
 def _attenuation_now(batch: Batch) -> str:
@@ -141,6 +138,6 @@ def _clock_stands(vessel: VesselState, step: ProfileStep, display: Display) -> s
     if vessel.estimate.celsius is None or vessel.estimate.drive is Drive.NOTHING:
         return "not counting: no good signal"
     if not within_tolerance(step, vessel.setpoint, vessel.estimate):
-        tolerance = difference_text(step.tolerance_k, display).removeprefix("+")
+        tolerance = display.difference_text(step.tolerance_k).removeprefix("+")
         return f"not counting: more than {tolerance} from the setpoint"
     return ""

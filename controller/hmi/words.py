@@ -13,11 +13,10 @@ from controller.control import follow
 from controller.control.site import Probe
 from controller.control.trust import fit_to_drive
 from controller.control.values import Estimate, Setpoint, Signal, Status
-from controller.display import Display
+from controller.display import UNKNOWN, Display
 
 Json = dict[str, Any]
 
-UNKNOWN = "–"
 _NUMBER = r"(?<![\w.])([-+]?\d+(?:\.\d+)?)"
 _CELSIUS = re.compile(_NUMBER + r"(?: to (-?\d+(?:\.\d+)?))? ?°C\b")
 _KELVIN = re.compile(_NUMBER + r" K\b(?!/)")
@@ -41,45 +40,14 @@ def number(value: float | None, digits: int) -> float | None:
     return round(value, digits) + 0.0  # + 0.0 turns -0.0 into 0.0
 
 
-def temperature_text(celsius: float | None, display: Display) -> str:
-    """ "18.9 °C", "66.0 °F", or a dash where nothing is known."""
-    value = number(celsius, 6)
-    return UNKNOWN if value is None else f"{_tenths(display.in_temperature(value))} °{display.temperature}"
-
-
-def difference_text(kelvin: float | None, display: Display) -> str:
-    """A signed temperature difference: "+0.4 K", or "+0.7 °F" (never shifted by 32)."""
-    value = number(kelvin, 6)
-    if value is None:
-        return UNKNOWN
-    return f"{round(display.in_difference(value), 1) + 0.0:+.1f} {difference_unit(display)}"
-
-
-def difference_unit(display: Display) -> str:
-    """ "K" or "°F": the unit of a temperature difference."""
-    return "°F" if display.temperature == "F" else "K"
-
-
 def band_text(low_c: float | None, high_c: float | None, display: Display) -> str:
     """The setpoint: one temperature in a hold, "18.0 to 22.0 °C" in a free rise."""
     low, high = number(low_c, 6), number(high_c, 6)
     if low is None or high is None:
         return UNKNOWN
     if abs(high - low) < 0.05:
-        return temperature_text((low + high) / 2, display)
-    return f"{_tenths(display.in_temperature(low))} to {temperature_text(high, display)}"
-
-
-def gravity_text(specific: float | None, display: Display) -> str:
-    """ "1.048", "11.9 °P", or a dash where nothing is known."""
-    value = number(specific, 6)
-    return UNKNOWN if value is None else display.gravity_text(value)
-
-
-def volume_text(litres: float | None, display: Display) -> str:
-    """ "25 L", "6.6 gal", or a dash where nothing is known."""
-    value = number(litres, 6)
-    return UNKNOWN if value is None else display.volume_text(value)
+        return display.temperature_text((low + high) / 2)
+    return f"{_tenths(low, display)} to {display.temperature_text(high)}"
 
 
 def told(text: str, display: Display) -> str:
@@ -97,7 +65,7 @@ def told(text: str, display: Display) -> str:
 
 def _in_fahrenheit(found: re.Match[str], display: Display) -> str:
     figures = (figure for figure in (found[1], found[2]) if figure is not None)
-    return " to ".join(_tenths(display.in_temperature(float(figure))) for figure in figures) + " °F"
+    return " to ".join(_tenths(float(figure), display) for figure in figures) + " °F"
 
 
 def _in_fahrenheit_degrees(found: re.Match[str], display: Display) -> str:
@@ -175,8 +143,8 @@ def trusted_c(signals: Mapping[str, Signal], probes: Iterable[Probe]) -> float |
     return None
 
 
-def _tenths(value: float) -> str:
-    return f"{round(value, 1) + 0.0:.1f}"
+def _tenths(celsius: float, display: Display) -> str:
+    return f"{round(display.in_temperature(celsius), 1) + 0.0:.1f}"  # + 0.0 turns -0.0 into 0.0
 
 
 def _short(value: float) -> str:

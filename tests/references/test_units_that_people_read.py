@@ -7,11 +7,7 @@ import pytest
 from controller.display import Display
 from controller.hmi.words import (
     band_text,
-    difference_text,
-    gravity_text,
-    temperature_text,
     told,
-    volume_text,
 )
 
 AMERICAN = Display("F", "gal", "SG")
@@ -24,25 +20,25 @@ FIXED_POINTS = [(-40.0, "-40.0 °F"), (0.0, "32.0 °F"), (100.0, "212.0 °F"), (
 
 @pytest.mark.parametrize(("celsius", "words"), FIXED_POINTS)
 def test_the_fixed_points_of_both_scales(celsius: float, words: str) -> None:
-    assert temperature_text(celsius, AMERICAN) == words
-    assert temperature_text(celsius, EUROPEAN) == f"{celsius:.1f} °C"
+    assert AMERICAN.temperature_text(celsius) == words
+    assert EUROPEAN.temperature_text(celsius) == f"{celsius:.1f} °C"
 
 
 def test_a_difference_of_one_kelvin_is_one_point_eight_degrees_fahrenheit() -> None:
     # NIST SP 811, B.8: an interval of 1 degree Fahrenheit is 5/9 kelvin.
-    assert difference_text(1.0, AMERICAN) == "+1.8 °F"
-    assert difference_text(-5.0, AMERICAN) == "-9.0 °F"
-    assert difference_text(0.0, AMERICAN) == "+0.0 °F"
-    assert difference_text(-0.01, EUROPEAN) == "+0.0 K"
+    assert AMERICAN.difference_text(1.0) == "+1.8 °F"
+    assert AMERICAN.difference_text(-5.0) == "-9.0 °F"
+    assert AMERICAN.difference_text(0.0) == "+0.0 °F"
+    assert EUROPEAN.difference_text(-0.01) == "+0.0 K"
 
 
 def test_a_gallon_is_that_of_nist() -> None:
     assert AMERICAN.in_volume(3.785412) == pytest.approx(1.0, abs=1e-6)
-    assert volume_text(18.927, AMERICAN) == "5 gal"
+    assert AMERICAN.volume_text(18.927) == "5 gal"
     assert (
-        volume_text(117.348, AMERICAN) == "31 gal"
+        AMERICAN.volume_text(117.348) == "31 gal"
     )  # a barrel of beer: 31 gal (27 CFR 25.11), 1.17348 hL (from memory)
-    assert volume_text(60.0, EUROPEAN) == "60 L"
+    assert EUROPEAN.volume_text(60.0) == "60 L"
 
 
 @pytest.mark.parametrize(
@@ -51,8 +47,8 @@ def test_a_gallon_is_that_of_nist() -> None:
     [(1.03998, "10.0 °P"), (1.04831, "12.0 °P"), (1.06104, "15.0 °P"), (1.08287, "20.0 °P")],
 )
 def test_degrees_plato_are_those_of_the_sugar_handbook(specific: float, plato: str) -> None:
-    assert gravity_text(specific, EUROPEAN) == plato
-    assert gravity_text(specific, AMERICAN) == f"{specific:.3f}"
+    assert EUROPEAN.gravity_text(specific) == plato
+    assert AMERICAN.gravity_text(specific) == f"{specific:.3f}"
 
 
 def test_a_free_rise_has_both_ends_in_the_persons_unit() -> None:
@@ -63,10 +59,10 @@ def test_a_free_rise_has_both_ends_in_the_persons_unit() -> None:
 @pytest.mark.parametrize("unknown", [None, math.nan, math.inf])
 def test_what_is_not_known_is_a_dash_in_every_unit(unknown: float | None) -> None:
     for display in (AMERICAN, EUROPEAN):
-        assert temperature_text(unknown, display) == "–"
-        assert difference_text(unknown, display) == "–"
-        assert volume_text(unknown, display) == "–"
-        assert gravity_text(unknown, display) == "–"
+        assert display.temperature_text(unknown) == "–"
+        assert display.difference_text(unknown) == "–"
+        assert display.volume_text(unknown) == "–"
+        assert display.gravity_text(unknown) == "–"
         assert band_text(unknown, 20.0, display) == "–"
 
 
