@@ -80,7 +80,7 @@ def test_a_batch_that_goes_its_own_way(
         assert "no quiet hours to end" in brewer.is_refused("quiet|pilot-20|--end")
         assert "is in pilot-20 already" in brewer.is_refused("move|pilot-20|--to|pilot-20")
         assert "Pale moved to keg-50" in brewer.does("move|pilot-20|--to|keg-50|--expects|running/primary")
-        assert "has no batch" in brewer.is_refused("hold|pilot-20")
+        assert "has no batch" in brewer.is_refused("gravity|pilot-20|1.020")
 
         detail = brewer.does("status|keg-50")
         for text in ("Pale: running", "primary", "cooler off", "keg-50/side good", "OG 1.050", "profile clean-ale"):
