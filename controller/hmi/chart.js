@@ -19,7 +19,7 @@
     const ahead = run.ahead.filter(([from]) => from <= at).pop() ?? run.ahead[0];
     const local = new Date((run.utc + at - run.from + ahead[1]) * 1000);
     const clock = local.toISOString().slice(11, 16);
-    const date = local.toLocaleDateString("en", { weekday: "short", day: "numeric", month: "short", timeZone: "UTC" });
+    const date = local.toLocaleDateString("en-GB", { weekday: "short", day: "numeric", month: "short", timeZone: "UTC" });
     return counted + ", " + date + " " + clock;
   };
 

@@ -10,10 +10,11 @@ from xml.etree import ElementTree
 import pytest
 
 from controller.hmi.chart import ChartRun, chart_html
+from controller.hmi.lanes import Frame, clock_changes, day_ticks
 from controller.hmi.recorder import Mark, Point, Span, Surroundings, Trace
-from controller.hmi.scale import axis, line, ribbon
+from controller.hmi.scale import Clock, axis, line, ribbon
 from controller.hmi.summary import VesselSummary
-from tests.hmi.factories import BERLIN, DAY, HOUR
+from tests.hmi.factories import BERLIN, CHICAGO, DAY, HOUR, PILSEN
 
 EVIL = '</script><script>alert(1)</script><img src=x onerror="alert(2)">&\u202e'
 
@@ -130,6 +131,51 @@ def test_days_are_named_by_the_local_calendar_where_it_is_known() -> None:
     monday_18_00_in_berlin = datetime(2026, 9, 21, 16, 0, tzinfo=UTC).timestamp()
     assert "Tue 22" in page(start_utc_s=monday_18_00_in_berlin)
     assert "day 3" in page()
+
+
+def utc_s(text: str) -> float:
+    return datetime.fromisoformat(text).replace(tzinfo=UTC).timestamp()
+
+
+def test_the_day_on_which_the_clocks_go_back_is_an_hour_longer_on_the_axis() -> None:
+    # Directive 2000/84/EC: summer time ends at 01:00 UTC on the last Sunday of October, in 2026 the 25th.
+    frame = Frame(Clock(0.0, 6 * DAY), BERLIN, utc_s("2026-10-22T22:00"))  # Friday 00:00 in Berlin
+    days = [(round(share * 6 * 24, 3), label) for share, label in day_ticks(frame) if ":" not in label]
+    assert days[:5] == [(0.0, "Fri 23"), (24.0, "Sat 24"), (48.0, "Sun 25"), (73.0, "Mon 26"), (97.0, "Tue 27")]
+
+
+def test_the_read_out_knows_from_when_on_the_clocks_are_back() -> None:
+    # 72 h of Berlin: two hours ahead of UTC until 2026-10-25 01:00 UTC, 49 h after the start, then one.
+    frame = Frame(Clock(100.0, 100.0 + 3 * DAY), BERLIN, utc_s("2026-10-23T00:00"))
+    assert clock_changes(frame) == [(100.0, 7200.0), (100.0 + 49 * HOUR, 3600.0)]
+    assert clock_changes(frame._replace(start_utc_s=None)) == []
+
+
+def test_events_are_told_by_the_day_of_the_run_and_by_the_sites_clock() -> None:
+    start = utc_s("2026-09-21T16:00")
+    assert "day 2.0, Wed 23 Sep 18:00" in page(start_utc_s=start)
+    assert "day 2.0, Wed 23 Sep 11:00" in page(start_utc_s=start, display=CHICAGO)
+    assert ">day 2.0<" in page()
+
+
+def test_a_brewer_with_a_fahrenheit_site_reads_no_other_degrees() -> None:
+    spoken = " ".join(Reader(page(display=CHICAGO)).text)
+    assert "°F" in spoken
+    assert "+3.4 °F" in spoken  # the alarm of +1.9 K: an interval, NIST SP 811, B.8
+    assert "°C" not in spoken.replace('"units":"F"', "")
+    assert " K" not in re.sub(r"in ±0.5 K", "", spoken)  # the invented summary's own heading
+    found = re.search(r'id="data">(.*?)</script>', page(display=CHICAGO), re.S)
+    assert found is not None
+    data = json.loads(found.group(1))
+    assert data["units"] == "F"
+    assert data["panels"][0]["low"][0] == 66.2
+    assert data["panels"][1]["bath"][0] == 28.4
+
+
+def test_gravities_are_drawn_in_degrees_plato_for_who_thinks_in_them() -> None:
+    # Source: a hydrometer maker's page on degrees Plato, its worked example: 1.048 is 11.9 °P.
+    assert "11.9 °P" in page(display=PILSEN)
+    assert "1.048" not in page(display=PILSEN)
 
 
 def test_near_events_share_a_sign_and_an_alarm_is_never_hidden_by_another_kind() -> None:

@@ -94,6 +94,18 @@ def test_status_is_the_same_json_as_the_command_line_shows() -> None:
     assert get("/status", view()).status_code == 503
 
 
+def test_status_over_http_has_base_units_for_machines_and_a_text_for_people() -> None:
+    seen = get("/status", view(snapshot=(site(), busy_cellar()))).json()  # a site in Chicago
+    ale = seen["vessels"]["ale"]
+    assert (ale["temperature_c"], ale["temperature_text"]) == (19.2, "66.6 °F")
+    assert (ale["setpoint_low_c"], ale["setpoint_text"]) == (19.0, "66.2 °F")
+    assert (ale["deviation_k"], ale["deviation_text"]) == (0.2, "+0.4 °F")
+    assert (ale["batch"]["volume_l"], ale["batch"]["volume_text"]) == (25.0, "6.6 gal")
+    assert (seen["bath"]["temperature_c"], seen["bath"]["temperature_text"]) == (-1.8, "28.8 °F")
+    assert (seen["utc"], seen["time_text"]) == ("2026-05-28T20:26:40Z", "2026-05-28 15:26:40 CDT")
+    assert ale["outputs"]["cooler"]["reason"] == "0.4 °F above the setpoint"
+
+
 @pytest.mark.parametrize("path", ["/", "/metrics/", "/nothing"])
 def test_there_is_nothing_elsewhere(path: str) -> None:
     assert get(path, view()).status_code == 404
