@@ -59,6 +59,11 @@ class Outputs:
             LOG.info("%s gets its commands again", tag)
         self._told = failing
 
+    @property
+    def all_said(self) -> bool:
+        """Whether the first command to each output has arrived or has failed."""
+        return all(self._dispatcher.confirmed[tag] or self._dispatcher.failed[tag] for tag in self._actuators)
+
     async def switch_off(self, tags: Collection[str], site: Site, state: SiteState) -> bool:
         """Command `tags` off and wait at most 2 s; log each that was not confirmed, with the cause and how it ends.
         True if all were confirmed; False too where another daemon drives them, to whom nothing is said."""

@@ -7,7 +7,7 @@ import hashlib
 from collections.abc import Collection, Mapping
 from typing import NamedTuple
 
-from controller.control.state import SiteState, reloaded_state
+from controller.control.state import NO_ESTIMATE, SiteState, reloaded_state
 from controller.installation import Actuator, Broker, Installation
 
 
@@ -37,7 +37,8 @@ def plan_reload(old: Installation, credentials: bytes, new: Installation, state:
             "service, or take the change back; nothing was changed"
         )
     withdrawn = {tag: actuator for tag, actuator in old.actuators.items() if new.actuators.get(tag) != actuator}
-    after = reloaded_state(old.site, new.site, _without(state, withdrawn), now_s)
+    moved = {source.tag for source in old.sources if source not in new.sources}
+    after = reloaded_state(old.site, new.site, _without(state, withdrawn, moved), now_s)
     names = {vessel.name for vessel in new.site.vessels}
     gone = tuple(vessel.name for vessel in old.site.vessels if vessel.name not in names)
     fresh = fingerprint(new.broker)
@@ -73,13 +74,17 @@ def _topics(installation: Installation) -> set[str]:
     return {source.topic for source in installation.sources}
 
 
-def _without(state: SiteState, tags: Collection[str]) -> SiteState:
-    """The state without the memory of these outputs: a device at another place is another device, which begins off."""
+def _without(state: SiteState, outputs: Collection[str], probes: Collection[str]) -> SiteState:
+    """The state without the memory of these: a device at another place is another device. An output begins off, a
+    probe must be proven."""
     vessels = {
         name: now._replace(
-            cooler=None if f"{name}/cooler" in tags else now.cooler,
-            heater=None if f"{name}/heater" in tags else now.heater,
+            cooler=None if f"{name}/cooler" in outputs else now.cooler,
+            heater=None if f"{name}/heater" in outputs else now.heater,
         )
         for name, now in state.vessels.items()
     }
-    return state._replace(vessels=vessels)
+    for vessel in {tag.partition("/")[0] for tag in probes} & vessels.keys():
+        vessels[vessel] = vessels[vessel]._replace(estimate=NO_ESTIMATE)
+    signals = {tag: signal for tag, signal in state.signals.items() if tag not in probes}
+    return state._replace(vessels=vessels, signals=signals)

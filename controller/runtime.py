@@ -42,6 +42,7 @@ LOG = logging.getLogger(__name__)
 
 CONNECT_FIRST_S, POLL_S = 2.0, 0.01  # so that the first "off" need not wait for the second scan
 SHORTEST_PATIENCE_S, PATIENCE_SCANS = 15.0, 3  # until an operator is told that no scan answered
+FED_WITHIN_SCANS = 3
 LATE_SCANS = 3  # as many scan periods without a scan, and the vessels do not count as driven
 
 
@@ -117,6 +118,12 @@ class Service:
             self._journal.discard()
             raise
         self.clock = self._make_clock(self.state.now_s, self.state.utc_s)
+        watchdog_s = self._manager.watchdog_s
+        if watchdog_s is not None and watchdog_s < FED_WITHIN_SCANS * self.site.scan_s:
+            LOG.warning(
+                "the service manager's watchdog waits %.0f s, scans come every %.0f s: set WatchdogSec= to at least "
+                "%d scans, or it ends a healthy service", watchdog_s, self.site.scan_s, FED_WITHIN_SCANS,
+            )  # fmt: skip
         self._outputs = Outputs(self.installation.actuators, self.link, self.state)
         self._outside = Outside(self.installation, self._is_driving, self._journal.resumed)
 
@@ -125,7 +132,7 @@ class Service:
             work = {
                 "publish": self._publications.run(),
                 "operators": self._operator_socket().serve(),
-                "reload": self._reload_when_asked(),
+                "reload": self._reload_when_asked(),  # once the service is ready
                 "outside": self._outside.run(),
             }
             if self.installation.http_port is not None:
@@ -186,8 +193,6 @@ class Service:
         self._scanned_s = now_s
         self._outside.see(self.site, result, self._troubles())
         self._observe(self.site, result)
-        if self._scans == 1:
-            self._manager.ready()
         self._manager.scanned(status_line(self.site, self.state, self.link.trouble, self.installation.display))
 
     def _troubles(self) -> Mapping[str, str]:
@@ -205,10 +210,13 @@ class Service:
             self._inbox.put(message.topic, message.payload, message.retained, now_s, self.clock.utc_s())
 
     async def _reload_when_asked(self) -> None:
+        while not (self._scans and self._outputs.all_said):  # everything has been commanded off, or cannot be
+            await asyncio.sleep(POLL_S)
+        self._manager.ready()
         while True:
             await self._reload_asked.wait()
             self._reload_asked.clear()
-            if self._reread is not None and self._scans:
+            if self._reread is not None:
                 await self.reload(self._reread)
 
     async def reload(self, reread: Callable[[], Installation]) -> bool:

@@ -19,6 +19,7 @@ import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.properties import Properties
 
+from tests.runtime.manager import Manager
 from tests.servers import PASSWORD, USER, free_port
 
 PATIENCE_S = 60.0  # until something counts as failed; not an expectation
@@ -143,12 +144,13 @@ def _hear_hang_ups() -> None:
 class Daemon:
     """`cellarhand run` as a child process, its log in a file, and its command line."""
 
-    def __init__(self, site: Path, number: int = 1) -> None:
+    def __init__(self, site: Path, number: int = 1, manager: Manager | None = None) -> None:
         self.site = site
-        self._log = site.parent / f"daemon{number}.log"
-        with self._log.open("ab") as log:
+        self.log_path = site.parent / f"daemon{number}.log"
+        environment = {**_environment(), **(manager.environment if manager else {})}
+        with self.log_path.open("ab") as log:
             self.process = subprocess.Popen(
-                _words("run", "--site", site), stderr=log, stdout=log, env=_environment(), preexec_fn=_hear_hang_ups
+                _words("run", "--site", site), stderr=log, stdout=log, env=environment, preexec_fn=_hear_hang_ups
             )
 
     def __enter__(self) -> "Daemon":
@@ -163,7 +165,7 @@ class Daemon:
 
     def log(self) -> str:
         """What it has logged so far."""
-        return self._log.read_text()
+        return self.log_path.read_text()
 
     def say(self, *words: str) -> subprocess.CompletedProcess[str]:
         """One command of an operator; the exit code and both outputs."""

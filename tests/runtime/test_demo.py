@@ -38,7 +38,9 @@ def test_the_demo_reads_the_shipped_site_and_changes_only_broker_and_directory(t
     assert demo_installation(SOMEWHERE, tmp_path) == replace(shipped, broker=SOMEWHERE, state_dir=tmp_path)
 
 
-def test_run_makes_the_same_service_with_every_default(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_run_makes_the_same_service_and_adds_only_how_to_read_the_files_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     made: list[tuple[tuple[object, ...], dict[str, object]]] = []
 
     class Noted(Service):
@@ -52,7 +54,7 @@ def test_run_makes_the_same_service_with_every_default(tmp_path: Path, monkeypat
     monkeypatch.setattr(runtime, "Service", Noted)
     site = shipped_path("demo-site.yaml")
     assert main(["run", "--site", str(site)]) == 0
-    assert made == [((load_installation(site),), {})]
+    assert [(given, named.keys()) for given, named in made] == [((load_installation(site),), {"reread"})]
 
 
 def test_the_demos_service_differs_from_that_of_run_in_clock_and_spectator_only(tmp_path: Path) -> None:

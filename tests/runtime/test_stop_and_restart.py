@@ -33,9 +33,7 @@ def cooling(daemon: Daemon, cellar: Cellar, vessel: str, topic: str) -> None:
     until(lambda: cellar.is_on(topic), "the cooler's on")
 
 
-@pytest.mark.parametrize(
-    "how", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP], ids=["SIGTERM", "Ctrl-C", "terminal closed"]
-)
+@pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGINT], ids=["SIGTERM", "Ctrl-C"])
 def test_a_polite_end_commands_everything_off_and_saves(
     tmp_path: Path, server: Mosquitto, cellar: Cellar, how: signal.Signals
 ) -> None:
