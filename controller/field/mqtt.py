@@ -202,7 +202,7 @@ class MqttLink:
 
     async def _listen(self, session: Session) -> None:
         try:
-            async for message in session.messages:
+            async for message in session.arrivals():
                 self._take(message)
         except asyncio.CancelledError:
             self._session = None

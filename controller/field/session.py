@@ -8,7 +8,7 @@ import contextlib
 import logging
 import math
 import socket
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
 from typing import Any
 
 import aiomqtt
@@ -154,6 +154,14 @@ class Session(SteadyClient):
         lost = self._disconnected
         return lost.exception() if lost.done() and not lost.cancelled() else None
 
+    async def arrivals(self) -> AsyncIterator[aiomqtt.Message]:
+        """The messages as they come, until the connection is lost (aiomqtt.MqttError). `messages` of the library takes
+        several turns of the event loop for each, while every turn brings one more: in a flood its queue runs over."""
+        while True:
+            while not self._queue.empty():
+                yield self._queue.get_nowait()
+            yield await anext(self.messages)
+
     async def deliver(
         self, topic: str, payload: bytes, qos: int, retain: bool, properties: Properties | None, now: bool = False
     ) -> int:
@@ -202,7 +210,10 @@ class Session(SteadyClient):
         return True
 
     def _send(self, topic: str, payload: bytes, qos: int, retain: bool, properties: Properties | None) -> int:
-        info = self._client.publish(topic, payload, qos, retain, properties)
+        try:
+            info = self._client.publish(topic, payload, qos, retain, properties)
+        except ValueError as error:  # a topic or payload that MQTT cannot carry
+            raise aiomqtt.MqttError(str(error)) from error
         if info.rc != MQTT_ERR_SUCCESS:
             raise aiomqtt.MqttCodeError(info.rc)
         return info.mid
@@ -254,7 +265,8 @@ class Session(SteadyClient):
 
     def _on_message(self, client: Client, userdata: Any, message: MQTTMessage) -> None:
         self._heard_s = self._loop.time()
-        super()._on_message(client, userdata, message)
+        with contextlib.suppress(ValueError):  # a topic that no broker should pass on: not UTF-8, or with wildcards
+            super()._on_message(client, userdata, message)
 
     def _on_publish(
         self, client: Client, userdata: Any, mid: int, reason_code: ReasonCode, properties: Properties

@@ -68,6 +68,7 @@ class Node(Cellar):
 
     def __init__(self, folder: Path, port: int) -> None:
         super().__init__(folder, port)
+        self.client.reconnect_delay_set(0.1, 0.1)  # type: ignore[arg-type]  # the node is there when the broker is
         self.obeyed: list[Obeyed] = []
 
     def _hear(self, client: paho.Client, data: object, message: paho.MQTTMessage) -> None:
