@@ -22,7 +22,8 @@ _LEAVES, _COMES = ("moved away", "packaged"), ("started", "moved here")  # recor
 class RecordFilter(NamedTuple):
     """Which records are wanted. `batch`: those of the vessels that the batch was in while it was there; `vessel` ""
     is the site; `since_s` counts on the service line, `since_utc_s` and `until_utc_s` leave out records whose UTC was
-    never known; None means all. At most `limit`, the newest."""
+    never known; None means all. `without_done` leaves out actions that were done, whose effect has a record of its own.
+    At most `limit`, the newest."""
 
     since_s: float | None = None
     vessel: str | None = None
@@ -31,6 +32,7 @@ class RecordFilter(NamedTuple):
     since_utc_s: float | None = None
     until_utc_s: float | None = None
     limit: int | None = 200
+    without_done: bool = False
 
 
 def read_saved_state(path: Path) -> SiteState | None:
@@ -78,6 +80,30 @@ def read_records(path: Path, wanted: RecordFilter = RecordFilter()) -> tuple[Rec
         return tuple(islice(_records(rows, wanted, stays, offsets), wanted.limit))
 
 
+class Names(NamedTuple):
+    """What the store has something of: vessels (and probe tags of bath and room), and batches, the newest last."""
+
+    vessels: tuple[str, ...]
+    batches: tuple[str, ...]
+
+
+def read_names(path: Path) -> Names:
+    """Which names can be asked for.
+
+    Raises:
+        HistoryError: there is no store at `path`, or it cannot be read.
+    """
+    with reading(path, least_version=1) as connection:
+        vessels = connection.execute(
+            "SELECT name FROM vessels UNION SELECT DISTINCT vessel FROM records WHERE vessel <> '' ORDER BY 1"
+        ).fetchall()
+        batches = connection.execute(
+            "SELECT subject FROM records WHERE kind = 'batch' AND value IN (?, ?) GROUP BY subject ORDER BY max(id)",
+            _COMES,
+        ).fetchall()
+    return Names(tuple(name for (name,) in vessels), tuple(name for (name,) in batches))
+
+
 def _condition(wanted: RecordFilter) -> tuple[str, dict[str, object]]:
     conditions = ["TRUE"]
     if wanted.since_s is not None:
@@ -86,6 +112,8 @@ def _condition(wanted: RecordFilter) -> tuple[str, dict[str, object]]:
         conditions.append("vessel = :vessel")
     if wanted.kinds is not None:
         conditions.append(f"kind IN ({', '.join(repr(kind.value) for kind in wanted.kinds)})")
+    if wanted.without_done:
+        conditions.append("NOT (kind = 'action' AND value = 'done')")
     return " AND ".join(conditions), {"since_s": wanted.since_s, "vessel": wanted.vessel}
 
 
