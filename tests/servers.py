@@ -1,13 +1,14 @@
 """Real brokers on free loopback ports, for tests and benchmarks. Each is a child process of the test's own."""
 
 import os
+import secrets
 import shutil
 import signal
 import socket
 import subprocess
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import iotcore
@@ -20,10 +21,13 @@ PATIENCE_S = 20.0  # until a server counts as failed; not an expectation
 
 
 def free_port() -> int:
-    """A loopback port that nobody listens to at the moment."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    """A loopback port that nobody listens to at the moment. Below those that outgoing connections get (32768 and
+    up, ip(7)): else one of them may sit on it before the server does."""
+    while True:
+        port = secrets.choice(range(20_000, 32_000))
+        with socket.socket() as probe, suppress(OSError):
+            probe.bind(("127.0.0.1", port))
+            return port
 
 
 def program(name: str) -> str:

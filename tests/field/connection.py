@@ -77,3 +77,43 @@ async def listener(port: int, topic: str) -> AsyncIterator[list[aiomqtt.Message]
             task.cancel()
             with suppress(asyncio.CancelledError, aiomqtt.MqttError):
                 await task
+
+
+class Wire:
+    """A network between us and the broker, with a delay in each direction, that can be cut without a word."""
+
+    def __init__(self, port: int, delay_s: float = 0.0) -> None:
+        self._to, self.delay_s, self.is_cut = port, delay_s, False
+        self.port = 0
+        self._flows: set[asyncio.Task[None]] = set()
+
+    @asynccontextmanager
+    async def laid(self) -> AsyncIterator["Wire"]:
+        """The wire while it is laid; `port` is its near end."""
+        server = await asyncio.start_server(self._accept, "127.0.0.1", 0)
+        self.port = server.sockets[0].getsockname()[1]
+        try:
+            yield self
+        finally:
+            server.close()
+            for flow in self._flows:
+                flow.cancel()
+            await asyncio.gather(*self._flows, return_exceptions=True)
+
+    async def _accept(self, near: asyncio.StreamReader, to_near: asyncio.StreamWriter) -> None:
+        far, to_far = await asyncio.open_connection("127.0.0.1", self._to)
+        for reader, writer in ((near, to_far), (far, to_near)):
+            flow = asyncio.create_task(self._carry(reader, writer))
+            self._flows.add(flow)
+
+    async def _carry(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        try:
+            while data := await reader.read(65536):
+                await asyncio.sleep(self.delay_s)
+                while self.is_cut:
+                    await asyncio.sleep(0.01)
+                writer.write(data)
+        except OSError:
+            pass
+        finally:
+            writer.close()
