@@ -36,7 +36,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Carry out one command line; the exit code."""
     words = sys.argv[1:] if argv is None else argv
     try:
-        arguments = _parser().read([_BELOW_ZERO.sub(" -", word) for word in words])
+        arguments = parser_for(words).read([_BELOW_ZERO.sub(" -", word) for word in words])
         code = int(arguments.run(arguments))
         sys.stdout.flush()
         return code
@@ -54,6 +54,17 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BrokenPipeError:  # whoever read our output has seen enough
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # or Python complains at the very end
         return PIPE_CLOSED
+
+
+def parser_for(words: Sequence[str]) -> MainParser:
+    """The parser of these words. Commands that read the store are loaded only where the others do not know the word,
+    or all are wanted: `run` shall start soon."""
+    parser = _parser()
+    if not words or words[0] == "completion" or words[0] not in parser.commands.choices:
+        from controller.cli_history import add_history_commands
+
+        add_history_commands(parser.commands)
+    return parser
 
 
 def _check(arguments: argparse.Namespace) -> int:

@@ -6,7 +6,7 @@ import os
 from controller.cli_parser import DONE, Commands, MainParser, examples
 from controller.cli_site import profile_names, vessel_names
 
-_FILES = ("site", "socket", "chart", "profiles")
+_FILES = ("site", "socket", "store", "chart", "profiles", "file", "folder")
 _NAMES = {"vessel": "vessels", "to_vessel": "vessels", "profile": "profiles"}
 
 

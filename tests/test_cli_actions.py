@@ -1,22 +1,26 @@
 """What a brewer types, what the daemon is told, and what every command's help shows."""
 
+import os
 import re
 import shlex
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
-from controller.cli import _BELOW_ZERO, _parser, main
+from controller.cli import _BELOW_ZERO, main, parser_for
 from controller.cli_actions import VERBS
 from controller.cli_parser import EXIT_CODES
 from controller.control import operate
 from controller.profiles import load_profile
 from controller.shipped import shipped_path
 from tests.cli_terminal import DONE, FAULTY, REFUSED, Terminal, listening
+from tests.runtime.daemons import ROOT
 
 HOUR_S = 3600.0
 STEPS = [step.name for step in load_profile(shipped_path("profiles") / "clean-ale.yaml").steps]
-COMMANDS = sorted(name for name in _parser().commands.choices if name != "names")
+COMMANDS = sorted(name for name in parser_for([]).commands.choices if name != "names")
 
 
 @pytest.mark.parametrize(
@@ -118,6 +122,7 @@ def test_the_command_line_offers_every_action_of_the_core_and_no_other() -> None
         ("hold|fv1|fv2|fv3", '"fv2" "fv3"', "cellarhand hold fv1"),
         ("acknowlege|fv1", '"acknowlege"', "acknowledge"),
         ("brew|fv1", '"brew"', "cellarhand --help"),
+        ("backups", '"backups"', "backup"),
         ("demo|--days|0", "--days", "above 0"),
         ("demo|--speed|nan", "--speed", "above 0"),
         ("completion|fish", "'fish'", "bash"),
@@ -177,8 +182,18 @@ def test_the_help_of_every_command_ends_with_examples_that_are_understood(
         found = re.search(rf"cellarhand {name}\b[^>)#]*", line)
         assert found, f"{line!r} is no example of {name}"
         words = [_BELOW_ZERO.sub(" -", word) for word in shlex.split(found.group())[1:]]
-        arguments = _parser().read(words)
+        arguments = parser_for(words).read(words)
         if name in VERBS:
             given = VERBS[name].collect(arguments)  # raises where a quantity is wrong
             step = given.get("step") or (given.get("to") if name == "skip" else None)
             assert step is None or step in STEPS, f"the profile of the examples has no step {step!r}"
+
+
+def test_what_only_other_commands_need_is_not_loaded_for_run() -> None:
+    question = (
+        "import sys; from controller.cli import parser_for; parser_for(['run']);"
+        "print([name for name in ('controller.cli_history', 'controller.hmi', 'rich', 'shtab') if name in sys.modules])"
+    )
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    done = subprocess.run([sys.executable, "-c", question], capture_output=True, text=True, env=environment, timeout=60)
+    assert (done.stdout.strip(), done.stderr) == ("[]", "")

@@ -46,8 +46,8 @@ def tab(tmp_path: Path, capsys: pytest.CaptureFixture[str]):  # type: ignore[no-
 
 
 def test_bash_completes_commands(tab) -> None:  # type: ignore[no-untyped-def]
-    assert tab("res") == ["resume"]
-    assert {"demo", "check", "run", "status", "start", "move"} <= set(tab(""))
+    assert tab("res") == ["resume", "restore"]
+    assert {"demo", "check", "run", "status", "start", "move", "log", "export"} <= set(tab(""))
     assert "names" not in tab(""), "what only the script calls is not offered"
 
 
