@@ -53,10 +53,11 @@ def band_text(low_c: float | None, high_c: float | None, display: Display) -> st
 def told(text: str, display: Display) -> str:
     """A sentence of the core, which thinks in °C, K, L and specific gravity, with its figures as this person wants
     them. A sentence without such a figure stays as it is."""
-    if display.temperature == "F":
+    if display.temperature == "F" and "°C" in text:
         text = _CELSIUS.sub(lambda found: _in_fahrenheit(found, display), text)
+    if display.temperature == "F" and " K" in text:
         text = _KELVIN.sub(lambda found: _in_fahrenheit_degrees(found, display), text)
-    if display.volume == "gal":
+    if display.volume == "gal" and " L" in text:
         text = _LITRES.sub(lambda found: display.volume_text(float(found[1])), text)
     if display.gravity == "P":
         text = _GRAVITY.sub(lambda found: found[1] + display.gravity_text(float(found[2])), text)
