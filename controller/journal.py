@@ -48,9 +48,9 @@ class Journal:
         return state
 
     def keep(self, result: StepResult) -> None:
-        """Remember a scan."""
+        """Remember a scan, past every buffer: after a power cut the batches go on within one scan of where they were."""
         samples = self._sampler.add(result.state)
-        self._store.save(result.state, result.records, samples, durable=bool(result.records))
+        self._store.save(result.state, result.records, samples, durable=True)
         self._tell(result.records)
 
     def note(self, state: SiteState, records: Sequence[Record]) -> None:
