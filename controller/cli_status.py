@@ -71,7 +71,7 @@ def _wort_lines(vessel: Json, units: str) -> list[str]:
     if vessel["setpoint_low_c"] is not None:
         off_by = f", off by {vessel['deviation_text']}" if vessel["deviation_k"] is not None else ""
         lines.append(f"setpoint {vessel['setpoint_text']}{off_by}")
-    return [*lines, vessel["cause"]] if vessel["cause"] else lines
+    return [*lines, printable(vessel["cause"])] if vessel["cause"] else lines
 
 
 def _trend(rate_k_per_h: float | None, units: str) -> str:
@@ -110,4 +110,4 @@ def _is_news(record: Json, name: str) -> bool:
 
 
 def _record_line(record: Json, name: str) -> str:
-    return f"{record['utc'] or 'before UTC was known'} {printable(record['text']).removeprefix(f'{name}: ')}"
+    return f"{record['time_text'] or 'before UTC was known'} {printable(record['text']).removeprefix(f'{name}: ')}"
