@@ -108,7 +108,7 @@ class DemoCellar:
         self._duration_s, self._speed = duration_s, speed
         self._tags = {actuator.topic: tag for tag, actuator in installation.actuators.items()}
         self.cellar: Cellar = demo_cellar()
-        self._brewer = Brewer(self.cellar, DEMO_PLANS)
+        self.brewer = Brewer(self.cellar, DEMO_PLANS)
         self._seen: dict[str, Mapping[str, object]] = {}
         self._scanned = asyncio.Event()
 
@@ -137,7 +137,7 @@ class DemoCellar:
             now_s = self.cellar.now_s
             if self._speed is not None:
                 await asyncio.sleep(max(0.0, began + now_s / self._speed - monotonic()))
-            for action in self._brewer.acts(now_s, self._seen):
+            for action in self.brewer.acts(now_s, self._seen):
                 await client.publish(f"{ROOT}/{self._site}/{action.vessel}/set", _wish(action), qos=1)
             probes = {tag: reading.celsius for tag, reading in self.cellar.readings().items()}
             self._scanned.clear()

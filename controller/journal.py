@@ -48,7 +48,7 @@ class Journal:
         return state
 
     def keep(self, result: StepResult) -> None:
-        """Remember a scan, past every buffer: after a power cut the batches go on within one scan of where they were."""
+        """Remember a scan, past every buffer: after a power cut, batches go on within one scan of where they were."""
         samples = self._sampler.add(result.state)
         self._store.save(result.state, result.records, samples, durable=True)
         self._tell(result.records)
