@@ -5,7 +5,8 @@ subscribed inside each connect. Nothing is queued while there is no connection.
 
 Two daemons on one site (design rule 10) find each other by a retained claim: each start writes its own token to
 the site's `driver` topic, and who sees another's token afterwards, live or at a reconnect, has been taken over. MQTT 5
-has a reason code for the commoner case, the same client id, but not every broker sends it (mosquitto 2.0.11 does not).
+has a reason code for the commoner case, the same client id, but not every broker sends it (mosquitto 2.0.11 does not):
+then the first comes back once, which cuts the second off for part of a second, before it sees the claim.
 """
 
 import asyncio
@@ -37,14 +38,14 @@ LIBRARY_LOG = LOG.getChild("library")
 LIBRARY_LOG.setLevel(logging.CRITICAL)  # what it has to say is said here, once, and in the brewer's words
 
 SHORTEST_PAUSE_S = 0.2
-LONGEST_PAUSE_S = 2.0  # with a time-out before it, the connection is back within 5 s of the broker
+LONGEST_PAUSE_S = 1.0  # with a time-out before it and a scan after it, control goes on within 5 s of the broker
 REFUSED_PAUSE_S = 5.0  # what a person has to mend can wait longer
 GOODBYE_S = 0.5  # for each of its two parts
 DROPS_BEFORE_OLDER_VERSION = 2
 
 
 def longest_pause_s(failures: int, refused: bool = False) -> float:
-    """Upper end of the random pause after so many failed attempts in a row: doubles from 0.4 s to 2 s, or to 5 s
+    """Upper end of the random pause after so many failed attempts in a row: doubles from 0.4 s to 1 s, or to 5 s
     where the broker has refused us."""
     longest_s = REFUSED_PAUSE_S if refused else LONGEST_PAUSE_S
     return float(min(longest_s, SHORTEST_PAUSE_S * 2.0 ** min(failures, 10)))

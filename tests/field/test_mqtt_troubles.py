@@ -155,7 +155,7 @@ def test_an_unknown_host_is_named() -> None:
 def test_pauses_grow_from_a_fifth_of_a_second_and_stay_short_unless_a_person_has_to_act(
     failures: int, refused: bool
 ) -> None:
-    longest_s = 5.0 if refused else 2.0
+    longest_s = 5.0 if refused else 1.0
     assert 0.2 <= longest_pause_s(failures, refused) <= longest_pause_s(failures + 1, refused) <= longest_s
     assert longest_pause_s(1, refused) == 0.4
     assert longest_pause_s(10, refused) == longest_s
