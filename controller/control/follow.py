@@ -28,7 +28,7 @@ class Course(NamedTuple):
     settling_best_k: float | None
     settling_since_s: float
     crashing: bool
-    quiet: Quiet | None
+    quiet: Quiet | None = None
 
 
 class Moment(NamedTuple):
