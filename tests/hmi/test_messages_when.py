@@ -13,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from controller.control.alarm_list import Priority
+from controller.control.state import NO_ESTIMATE
 from controller.hmi.messages import Memory, Message, Resumed
 from controller.hmi.messages_when import daily_due, in_quiet_hours
 from tests.hmi.factories import empty_cellar
@@ -168,6 +169,18 @@ def test_after_a_power_cut_one_message_says_how_long_it_was_and_where_each_beer_
     assert message.title == "running again after 5 h without control"
     assert "ale: House Pale, step 2 of 3 ferment, wort 19.2 °C" in message.text
     assert "lager: no batch" in message.text
+
+
+def test_where_each_beer_stands_is_said_when_the_probes_have_reported() -> None:
+    cellar = Cellar(resumed=stopped(5))
+    known = cellar.state
+    cellar.state = known._replace(
+        vessels={name: vessel._replace(estimate=NO_ESTIMATE) for name, vessel in known.vessels.items()}
+    )
+    assert cellar.after(30) == []
+    cellar.state = known
+    (message,) = cellar.after(MINUTE)
+    assert "wort 19.2 °C" in message.text
 
 
 def test_an_ordinary_restart_is_not_worth_a_message() -> None:

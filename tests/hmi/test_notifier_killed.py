@@ -29,7 +29,8 @@ def send_and_die(*parcel):
 
 async def brew():
     target = Target("phone", url, "low")
-    notifier = Notifier(Notifications((target,)), DISPLAY, "cellar", state_dir, None, send=send_and_die if dies else send)
+    deliver = send_and_die if dies else send
+    notifier = Notifier(Notifications((target,)), DISPLAY, "cellar", state_dir, None, send=deliver)
     work = asyncio.create_task(notifier.run())
     alarm = AlarmState(AlarmPhase.UNACKNOWLEDGED, 0.0, 0.0, "29.1 °C is above 28.0 °C")
     for now_s in (0.0, 5.0, 100.0):

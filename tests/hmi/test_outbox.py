@@ -157,6 +157,19 @@ def test_after_a_failure_the_next_try_waits_longer_and_longer_up_to_an_hour(tmp_
     assert post.box.counts["sent"] == 1
 
 
+def test_the_next_trouble_begins_with_short_waits_again(tmp_path: Path) -> None:
+    post = Post(tmp_path)
+    post.after(HOUR)
+    for _ in range(2):
+        post.add("ale: warm", HIGH)
+        for wait_s in (30, 10, 20, 40, 80):
+            parcel = post.after(wait_s)
+            assert parcel is not None
+            post.box.failed(parcel, post.now_s)
+        post.sent(post.after(160))
+        post.after(HOUR)
+
+
 def test_two_cellars_that_lost_the_same_network_do_not_come_back_in_step(tmp_path: Path) -> None:
     waits = []
     for chance in (0.0, 1.0):
@@ -340,7 +353,10 @@ def test_without_utc_a_message_says_how_long_ago_it_was_and_no_time_of_day(tmp_p
         b'{"version":1}',
         b'{"version":2,"number":0,"waiting":[],"told":{},"daily":null}',
         b'{"version":1,"number":0,"waiting":[{"number":1}],"told":{},"daily":null}',
-        b'{"version":1,"number":0,"waiting":[],"told":{"a":{"raised_s":NaN}},"daily":null}',
+        b'{"version":1,"number":0,"waiting":[],"told":{"a":{"raised_s":0,"said_s":NaN,"title":"","stands":true,'
+        b'"more":0,"repeats":0,"hold_s":9}},"daily":null}',
+        b'{"version":1,"number":1,"waiting":[{"number":1,"targets":["phone"],"priority":"high","title":"","text":"",'
+        b'"at_s":1e300,"utc_s":null}],"told":{},"daily":null}',
         b'{"version":1,"number":1e999,"waiting":[],"told":{},"daily":null}',
         b"[" * 100_000,
     ],

@@ -49,10 +49,9 @@ class Cellar:
 
     def now(self) -> SiteState:
         """The state at this moment; while UTC is not trusted it only guesses."""
-        guessing = None if self.utc_s is not None else 0.0
-        return self.state._replace(
-            now_s=self.now_s, utc_s=self.utc_s, outage_since_s=guessing, alarms=dict(self.alarms)
-        )
+        since_s = None if self.utc_s is not None else 0.0
+        utc_s = self.utc_s if self.utc_s is not None else NOON_UTC_S - 5 * HOUR + self.now_s  # a guess
+        return self.state._replace(now_s=self.now_s, utc_s=utc_s, outage_since_s=since_s, alarms=dict(self.alarms))
 
     def after(self, seconds: float, every_s: float = 5.0) -> list[Message]:
         """All that is said while so much time passes, a scan each `every_s`."""
