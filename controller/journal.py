@@ -1,6 +1,7 @@
 """What the daemon remembers of each scan: in the store, in the log, and the newest records for whoever asks."""
 
 import logging
+import os
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -8,6 +9,7 @@ from controller.control.site import Site
 from controller.control.state import SiteState, initial_state, resumed_state, stopped_state
 from controller.control.step import StepResult
 from controller.control.values import Record, RecordKind
+from controller.historian.positions import PositionsFile, memory_dir, put_forward
 from controller.historian.sampler import Sampler
 from controller.historian.store import open_store
 from controller.hmi.shell import StoreCounts
@@ -30,6 +32,7 @@ class Journal:
     def __init__(self, installation: Installation) -> None:
         installation.state_dir.mkdir(parents=True, exist_ok=True)
         self._store = open_store(store_path(installation.state_dir), installation.history)
+        self._positions = PositionsFile(installation.state_dir, memory_dir(os.environ))
         self._sampler = Sampler(installation.history.sample_s)
         self.recent: list[Record] = []
         self.resumed: SiteState | None = None
@@ -43,14 +46,16 @@ class Journal:
         self.resumed = self._store.load_state()
         if self.resumed is None:
             return initial_state(site, 0.0)
+        self.resumed = put_forward(self.resumed, self._positions.read())
         state = resumed_state(site, self.resumed, self.resumed.now_s)
         LOG.info("going on after a stop: %s", _where_each_stands(state))
         return state
 
     def keep(self, result: StepResult) -> None:
-        """Remember a scan, past every buffer: after a power cut, batches go on within one scan of where they were."""
+        """Remember a scan: events at once, step clocks so that they outlive the process, the rest in a minute."""
         samples = self._sampler.add(result.state)
-        self._store.save(result.state, result.records, samples, durable=True)
+        self._store.save(result.state, result.records, samples, durable=bool(result.records))
+        self._positions.keep(result.state)
         self._tell(result.records)
 
     def note(self, state: SiteState, records: Sequence[Record]) -> None:
@@ -63,6 +68,7 @@ class Journal:
         records = off_records(site, state, "the service stops")
         self._store.save(stopped_state(state), records, self._sampler.rest(), durable=True)
         self._store.close()
+        self._positions.close()
 
     def discard(self) -> None:
         """Close without another word: the service could not start."""
