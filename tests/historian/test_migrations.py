@@ -15,9 +15,9 @@ from typing import Any
 import pytest
 
 from controller.historian import database
-from controller.historian.database import SCHEMA_VERSION, open_database
+from controller.historian.database import open_database
 from controller.historian.faults import HistoryError
-from controller.historian.migrations import STEPS
+from controller.historian.migrations import SCHEMA_VERSION, STEPS
 from controller.historian.query import RecordFilter, read_records, read_saved_state, read_trend
 from controller.historian.store import open_store
 from controller.installation import History
