@@ -75,15 +75,13 @@ def _add_log(commands: Commands) -> None:
     kinds.add_argument("--all", action="store_true", help="outputs and done actions too")
     log.add_argument("--since", metavar="TIME", help=_TIME)
     log.add_argument("--until", metavar="TIME", help="the same; a day counts to its end")
-    log.add_argument("--last", metavar="N", type=_count, help=f"at most so many (default {LINES}, with --since: all)")
+    log.add_argument("--last", metavar="N", type=_count, help=f"at most so many (default {LINES}, with --since or --batch all)")
     log.add_argument("--json", action="store_true", help="one JSON object a line, for programs")
     _add_store_options(log)
     log.set_defaults(run=_carefully(_log))
 
 
 def _add_export(commands: Commands) -> None:
-    from controller.export import FORMATS, TABLES
-
     export = commands.add_parser(
         "export",
         help="the history as files for a spreadsheet or another program",
@@ -97,8 +95,8 @@ def _add_export(commands: Commands) -> None:
         ),
     )
     export.add_argument("folder", metavar="FOLDER", type=Path, help="where the files go; made if there is none")
-    export.add_argument("--table", metavar="TABLE", action="append", help=f"only {', '.join(TABLES)} (default all)")
-    export.add_argument("--format", choices=FORMATS, default="csv", help="csv (default), or parquet")
+    export.add_argument("--table", metavar="TABLE", action="append", help="only this of the four (default all)")
+    export.add_argument("--format", choices=("csv", "parquet"), default="csv", help="csv (default), or parquet")
     export.add_argument("--vessel", metavar="VESSEL", help="only of this vessel, or probe of bath or room")
     export.add_argument("--since", metavar="TIME", help=_TIME)
     export.add_argument("--until", metavar="TIME", help="the same; a day counts to its end")
@@ -134,7 +132,7 @@ def _log(arguments: argparse.Namespace) -> int:
     _known("vessel", arguments.vessel, names.vessels)
     _known("batch", arguments.batch, names.batches)
     everything = bool(arguments.all or arguments.kind or arguments.alarms)
-    limit = arguments.last or (None if arguments.since else LINES)
+    limit = arguments.last or (None if arguments.since or arguments.batch else LINES)
     records = read_records(
         store,
         RecordFilter(

@@ -16,7 +16,6 @@ from controller.historian.faults import HistoryError
 from controller.historian.reading import read_offsets, reading, utc_of
 
 TABLES = ("records", "samples", "minutes", "quarters")
-FORMATS = ("csv", "parquet")
 _ROLLED = ("mean", "least", "most", "setpoint_low", "setpoint_high")
 _TEMPERATURES = {"samples": ("temperature", "setpoint_low", "setpoint_high"), "minutes": _ROLLED, "quarters": _ROLLED}
 _SHARES = ("cooler", "heater")
