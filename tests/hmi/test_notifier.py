@@ -172,7 +172,7 @@ def test_a_delivery_that_never_returns_is_given_up_and_tried_again_but_not_for_e
 
     def hangs(url: str, site: str, parcel: Parcel) -> None:
         asked.append(parcel.title)
-        let_go.wait(PATIENCE_S)
+        let_go.wait(6 * PATIENCE_S)
 
     async def brew() -> None:
         notifier = Notifier(
@@ -181,15 +181,23 @@ def test_a_delivery_that_never_returns_is_given_up_and_tried_again_but_not_for_e
         work = asyncio.create_task(notifier.run())
         cellar = Cellar(notifier)
         await cellar.alarm_is_due()
+        cellar.alarms["ale/high"] = cellar.alarms["ale/high"]._replace(phase=AlarmPhase.ACKNOWLEDGED)  # not repeated
         for number in range(1, MOST_STUCK + 1):
             await cellar.until(lambda number=number: len(asked) == number)
             cellar.scan(HARD_TIMEOUT_S + 5)
             await cellar.count("failed", number)
             cellar.scan(2 * HOUR)
         cellar.scan(2 * HOUR)
+        cellar.raises("low")
+        await cellar.count("waiting", 2)  # so the scan with its hours has been seen
         assert len(asked) == MOST_STUCK
-        let_go.set()  # late, but it did arrive: nothing is left, and the target is used again
-        await cellar.until(lambda: notifier.counts()["waiting"] == 0)
+        assert sum(thread.name == "message to phone" for thread in threading.enumerate()) == MOST_STUCK
+        let_go.set()  # late, but it did arrive
+        await cellar.count("sent", 1)
+        await cellar.until(lambda: not any(thread.name == "message to phone" for thread in threading.enumerate()))
+        cellar.scan(2 * HOUR)  # and the target is used again
+        await cellar.until(lambda: len(asked) > MOST_STUCK)
+        await cellar.count("waiting", 0)
         work.cancel()
         await notifier.close()
 
