@@ -5,10 +5,12 @@ the disk: it lies in memory where the system offers a place for that, else besid
 gone, torn or older than the store; then what the store has holds, and up to a minute of step time is counted again.
 """
 
+import errno
 import logging
 import os
 import zlib
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import NamedTuple
 
@@ -45,9 +47,7 @@ class PositionsFile:
         text = to_json(Positions(state.epoch, state.now_s, state.utc_s, programs)).encode()
         try:
             if self._descriptor is None:
-                # Never through a link that somebody else has laid where all may write.
-                flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
-                self._descriptor = os.open(self._path, flags, 0o600)
+                self._descriptor = _open_ours(self._path, os.O_RDWR | os.O_CREAT)
             os.pwrite(self._descriptor, b"%08x %06d %b\n" % (zlib.crc32(text), len(text), text), 0)
             self._failed = False
         except OSError as error:
@@ -58,7 +58,7 @@ class PositionsFile:
     def read(self) -> Positions | None:
         """What was written last; None if there is nothing, or nothing whole."""
         try:
-            with self._path.open("rb") as stream:
+            with os.fdopen(_open_ours(self._path, os.O_RDONLY), "rb") as stream:
                 checksum, length, rest = stream.read(_LARGEST_BYTES).split(b" ", 2)
             text = rest[: int(length)]
             return from_json(Positions, text.decode()) if zlib.crc32(text) == int(checksum, 16) else None
@@ -66,20 +66,32 @@ class PositionsFile:
             return None
 
     def close(self) -> None:
-        """Close the file; it stays where it is."""
+        """Remove the file: the store has all of it now."""
         if self._descriptor is not None:
             os.close(self._descriptor)
             self._descriptor = None
+            with suppress(OSError):
+                self._path.unlink()
 
 
-def memory_dir(environment: Mapping[str, str]) -> Path | None:
-    """A directory in memory that is ours alone: the service manager's (systemd.exec(5), RUNTIME_DIRECTORY) or the
-    session's (XDG Base Directory Specification); None where there is none."""
-    for name in ("RUNTIME_DIRECTORY", "XDG_RUNTIME_DIR"):
-        path = Path(environment.get(name, "").partition(":")[0])
-        if path.is_absolute() and os.access(path, os.W_OK):
-            return path
-    return None
+def memory_dir(environment: Mapping[str, str], shared: Path = Path("/dev/shm")) -> Path | None:
+    """A directory in memory: the service manager's (systemd.exec(5), RUNTIME_DIRECTORY), the session's (XDG Base
+    Directory Specification), or that of the machine (shm_overview(7)); None where there is none."""
+    named = (Path(environment.get(name, "").partition(":")[0]) for name in ("RUNTIME_DIRECTORY", "XDG_RUNTIME_DIR"))
+    return next((path for path in (*named, shared) if path.is_absolute() and os.access(path, os.W_OK)), None)
+
+
+def _open_ours(path: Path, flags: int) -> int:
+    """Open a file in a place where all may write: not through a link, and not what another user has put there.
+
+    Raises:
+        OSError: it cannot be opened, or is not ours.
+    """
+    descriptor = os.open(path, flags | os.O_NOFOLLOW | os.O_CLOEXEC, 0o600)
+    if os.fstat(descriptor).st_uid != os.geteuid():
+        os.close(descriptor)
+        raise PermissionError(errno.EPERM, "it belongs to another user", str(path))
+    return descriptor
 
 
 def put_forward(saved: SiteState, positions: Positions | None) -> SiteState:

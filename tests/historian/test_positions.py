@@ -24,7 +24,6 @@ def after_a_kill(folder: Path, saved: SiteState, *scans: SiteState) -> SiteState
     file = PositionsFile(folder, None)
     for scan in scans:
         file.keep(scan)
-    file.close()
     return put_forward(saved, PositionsFile(folder, None).read())
 
 
@@ -64,7 +63,6 @@ def test_a_torn_or_spoiled_file_is_no_file(tmp_path_factory: pytest.TempPathFact
     folder = tmp_path_factory.mktemp("torn")
     file = PositionsFile(folder, None)
     file.keep(at(1055.0, counted_s=355.0))
-    file.close()
     whole = (folder / "positions").read_bytes()
     spoiled = bytearray(whole[: len(whole) - cut])
     if flipped // 8 < len(spoiled):
@@ -96,15 +94,30 @@ def test_a_link_that_somebody_laid_is_not_followed(tmp_path: Path) -> None:
     assert (tmp_path / "precious").read_text() == "precious"
 
 
+def test_an_orderly_end_leaves_nothing_behind(tmp_path: Path) -> None:
+    file = PositionsFile(tmp_path, None)
+    file.keep(at(0.0))
+    file.close()
+    assert not list(tmp_path.iterdir())
+
+
+def test_what_another_user_put_there_is_not_believed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    file = PositionsFile(tmp_path, None)
+    file.keep(at(1055.0))
+    monkeypatch.setattr("os.geteuid", lambda: (tmp_path / "positions").stat().st_uid + 1)
+    assert file.read() is None
+
+
 def test_memory_is_preferred_to_the_disk(tmp_path: Path) -> None:
     """systemd.exec(5): RUNTIME_DIRECTORY, several separated by colons. XDG Base Directory: XDG_RUNTIME_DIR."""
-    run, session, disk = tmp_path / "run", tmp_path / "session", tmp_path / "disk"
-    for folder in (run, session, disk):
+    run, session, machine, disk = (tmp_path / name for name in ("run", "session", "machine", "disk"))
+    for folder in (run, session, machine, disk):
         folder.mkdir()
-    assert memory_dir({"RUNTIME_DIRECTORY": f"{run}:/else", "XDG_RUNTIME_DIR": str(session)}) == run
-    assert memory_dir({"XDG_RUNTIME_DIR": str(session)}) == session
-    assert memory_dir({"XDG_RUNTIME_DIR": "relative"}) is None
-    assert memory_dir({}) is None
+    named = {"RUNTIME_DIRECTORY": f"{run}:/else", "XDG_RUNTIME_DIR": str(session)}
+    assert memory_dir(named, machine) == run
+    assert memory_dir({"XDG_RUNTIME_DIR": str(session)}, machine) == session
+    assert memory_dir({"XDG_RUNTIME_DIR": "relative"}, machine) == machine
+    assert memory_dir({}, tmp_path / "nowhere") is None
     PositionsFile(disk, run).keep(at(0.0))
     assert not list(disk.iterdir())
     assert len(list(run.iterdir())) == 1
