@@ -75,7 +75,9 @@ def _add_log(commands: Commands) -> None:
     kinds.add_argument("--all", action="store_true", help="outputs and done actions too")
     log.add_argument("--since", metavar="TIME", help=_TIME)
     log.add_argument("--until", metavar="TIME", help="the same; a day counts to its end")
-    log.add_argument("--last", metavar="N", type=_count, help=f"at most so many (default {LINES}, with --since or --batch all)")
+    log.add_argument(
+        "--last", metavar="N", type=_count, help=f"at most so many (default {LINES}; all with --since, --batch)"
+    )
     log.add_argument("--json", action="store_true", help="one JSON object a line, for programs")
     _add_store_options(log)
     log.set_defaults(run=_carefully(_log))
