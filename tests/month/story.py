@@ -59,7 +59,6 @@ class Story:
             world.live_until(day)
             self._tell(f"day {world.day:5.2f}: {happens.__name__.replace('_', ' ')}")
             happens()
-            world.weigh()
         world.live_until(30.0)
 
     # ---- what happens
@@ -138,14 +137,15 @@ class Story:
         cellar.mend("dark/thermowell")
 
     def the_dark_beer_moves(self) -> None:
-        """The dark beer is needed out of its vessel."""
+        """The dark beer is needed out of its vessel: outputs off, pump over, say so, outputs on again."""
         world = self.world
-        answer = world.say("move", "dark", "--to", "spare")
-        self.expect(answer.code == 0, f"move: {answer}")
+        off = world.say("mode", "dark", "off")
         dark, spare = world.cellar.vessels["dark"], world.cellar.vessels["spare"]
         wort_c, brew = world.cellar.wort_c("dark"), dark.brew
         dark.fill(None, 0.0)
         spare.fill(brew, wort_c)
+        for answer in (off, world.say("move", "dark", "--to", "spare"), world.say("mode", "spare", "auto")):
+            self.expect(answer.code == 0, f"move: {answer}")
         self._bert.follows("Dark No. 3", "spare")
 
     def a_backup_is_made(self) -> None:

@@ -109,6 +109,7 @@ class World:
         self.site = folder / "site.yaml"
         self.log = folder / "daemon.log"
         self.usage: list[Usage] = []
+        self._weighed_day = 0.0
         self._write_site(broker_block)
         self._seen: dict[str, dict[str, object]] = {}
         self._daemon: subprocess.Popen[bytes] | None = None
@@ -140,9 +141,12 @@ class World:
     # ---- time
 
     def live_until(self, day: float) -> None:
-        """Let the cellar's time pass."""
+        """Let the cellar's time pass; once a day the daemon is weighed."""
         while self.day < day:
             self.moment()
+            if self._daemon is not None and self.day >= self._weighed_day + 1.0:
+                self._weighed_day = self.day
+                self._weigh(self._daemon.pid)
 
     def live(self, seconds: float) -> None:
         """Let some of the cellar's time pass."""
@@ -227,10 +231,8 @@ class World:
             time.sleep(0.02)
             self.moment()
 
-    def weigh(self) -> None:
-        """Note what the daemon holds."""
-        assert self._daemon is not None
-        process = Path(f"/proc/{self._daemon.pid}")
+    def _weigh(self, number: int) -> None:
+        process = Path(f"/proc/{number}")
         status = dict(line.split(":", 1) for line in (process / "status").read_text().splitlines())
         rss_mb = int(status["VmRSS"].split()[0]) / 1024.0
         files = len(os.listdir(process / "fd"))
