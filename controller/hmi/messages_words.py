@@ -102,7 +102,7 @@ def outage_text(outage_s: float | None, site: Site, state: SiteState, display: D
     headline = "running again; how long nothing was controlled is not known"
     if outage_s is not None:
         headline = f"running again after {duration_text(outage_s)} without control"
-    lines = ["Everything was off meanwhile, unless it was switched by hand. Where each beer stands now:"]
+    lines = ["Nothing was regulated meanwhile. Where each beer stands now:"]
     return headline, "\n".join([*lines, *where_each_stands(site, state, display)])
 
 
