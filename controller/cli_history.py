@@ -127,6 +127,7 @@ def _carefully(run: Callable[[argparse.Namespace], int]) -> Callable[[argparse.N
 
 def _log(arguments: argparse.Namespace) -> int:
     from controller.historian.query import RecordFilter, read_names, read_records
+    from controller.hmi.news import without_quiet_alarms
     from controller.record_lines import record_json, record_lines
 
     store, display = _store_of(arguments)
@@ -147,12 +148,14 @@ def _log(arguments: argparse.Namespace) -> int:
             limit=limit,
         ),
     )[::-1]
+    if not everything:
+        records = tuple(without_quiet_alarms(records))
     for line in (record_json if arguments.json else record_lines)(records, display):
         print(line)
     if not records:
         print("nothing of that kind in the store", file=sys.stderr)
-    elif limit is not None and len(records) == limit and not arguments.last:
-        print(f"the newest {limit}; --since or --last N shows more", file=sys.stderr)
+    elif limit is not None and not arguments.last:
+        print(f"among the newest {limit}; --since or --last N shows more", file=sys.stderr)
     return DONE
 
 

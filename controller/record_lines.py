@@ -4,9 +4,9 @@ import json
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, datetime
 
-from controller.control.values import Record, RecordKind
+from controller.control.values import Record
 from controller.display import Display, age_text
-from controller.hmi.words import printable, told
+from controller.hmi.news import sentence
 
 SITE = "site"  # what stands for the vessel where a record is of the whole site
 
@@ -23,7 +23,7 @@ def record_lines(records: Sequence[Record], display: Display) -> Iterator[str]:
                 yield ""
             yield day
             heading = day
-        yield f"  {time}  {record.vessel or SITE:<{width}}  {told(printable(_words(record), 500), display)}"
+        yield f"  {time}  {record.vessel or SITE:<{width}}  {sentence(record, display)}"
 
 
 def record_json(records: Iterable[Record], display: Display) -> Iterator[str]:
@@ -45,11 +45,3 @@ def _when(record: Record, display: Display) -> tuple[str, str]:
         return "time of day not known, service time", f"{age_text(record.at_s):>12}"
     local = display.local(record.utc_s)
     return f"{local:%A %Y-%m-%d}", f"{local:%H:%M:%S}"
-
-
-def _words(record: Record) -> str:
-    who = f" ({record.who})" if record.who else ""
-    if record.kind is RecordKind.ACTION:
-        return f"action {record.value}: {record.reason}{who}"
-    subject = record.subject if record.subject == record.kind.value else f"{record.kind.value} {record.subject}"
-    return f"{subject} {record.value}: {record.reason}{who}"

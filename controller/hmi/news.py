@@ -1,5 +1,7 @@
 """Records in words: what happened, where and why, and which of it a brewer wants to read."""
 
+from collections.abc import Iterable, Iterator
+
 from controller.control.state import AlarmPhase
 from controller.control.values import Record, RecordKind
 from controller.display import Display
@@ -7,20 +9,47 @@ from controller.hmi.words import printable, status_word, told
 
 _NEWS = (RecordKind.STEP, RecordKind.STATE, RecordKind.MODE, RecordKind.LIMIT, RecordKind.HEALTH)
 _MOVES = ("moved away", "moved here")
-_HEADINGS = {RecordKind.HEALTH: "probe", RecordKind.LIMIT: "interlock:"}
 _ALARM_NEWS = (AlarmPhase.UNACKNOWLEDGED.value, AlarmPhase.RETURNED.value)
+_ALARM_QUIET = ("suppressed by design", "out of service")  # ISA-18.2: it is not told to anybody, nor that it is over
+_ALARM_WORDS = {
+    AlarmPhase.UNACKNOWLEDGED.value: "ALARM {subject}: {reason}",
+    AlarmPhase.RETURNED.value: "alarm {subject} is {reason}",
+    AlarmPhase.NORMAL.value: "alarm {subject} is {reason}",
+}
+_STEP_WORDS = {"begun": "step {subject} begins, {reason}", "ended": "step {subject} ends: {reason}"}
 
 
 def record_text(record: Record, display: Display) -> str:
-    """One record as a sentence without its time: "ale: probe ale/well failure (no reading for 60 min)"."""
+    """One record as a sentence without its time: "ale: probe ale/well failure: no reading for 60 min"."""
     where = f"{record.vessel}: " if record.vessel else ""
-    if record.kind is RecordKind.ACTION:
-        what = f"{record.who or 'operator'}: {record.reason}"
-    else:
-        reason = f" ({record.reason})" if record.reason else ""
-        value = status_word(record.value) if record.kind is RecordKind.HEALTH else record.value
-        what = f"{_HEADINGS.get(record.kind, record.kind.value)} {record.subject} {value}{reason}"
-    return printable(told(where + what, display))
+    return where + sentence(record, display)
+
+
+def sentence(record: Record, display: Display) -> str:
+    """The same without its place, in the person's units."""
+    return printable(told(_words(record), display), 500)
+
+
+def _words(record: Record) -> str:
+    subject, value, reason = record.subject, record.value, record.reason
+    if record.who:
+        return f"{reason} ({record.who})"
+    match record.kind:
+        case RecordKind.ACTION:
+            return f"operator: {reason}"
+        case RecordKind.BATCH:
+            return reason
+        case RecordKind.STEP:
+            return _STEP_WORDS.get(value, "step {subject}: {reason}").format(subject=subject, reason=reason)
+        case RecordKind.ALARM:
+            words = _ALARM_WORDS.get(value, f"alarm {{subject}} {value}: {{reason}}")
+            return words.format(subject=subject, reason=reason)
+        case RecordKind.HEALTH:
+            return f"probe {subject} {status_word(value)}: {reason}"
+        case RecordKind.LIMIT:
+            return f"{subject} {value} by the interlock: {reason}"
+    named = "" if subject == record.kind.value else f"{subject} "
+    return f"{named}{value}: {reason}"
 
 
 def worth_reading(record: Record) -> bool:
@@ -32,3 +61,20 @@ def worth_reading(record: Record) -> bool:
     if record.kind is RecordKind.BATCH and record.value in _MOVES:
         return True
     return record.kind in _NEWS and not record.who  # what a person did is told by its ACTION record
+
+
+def without_quiet_alarms(records: Iterable[Record]) -> Iterator[Record]:
+    """The records, oldest first, without alarms that are suppressed by design or out of service, and without the end
+    of those. Where the beginning of an alarm is not among the records, its end stays."""
+    quiet: set[tuple[str, str]] = set()
+    for record in records:
+        if record.kind is RecordKind.ALARM:
+            alarm = (record.vessel, record.subject)
+            if record.value in _ALARM_QUIET:
+                quiet.add(alarm)
+                continue
+            was_quiet = alarm in quiet
+            quiet.discard(alarm)
+            if was_quiet and record.value == AlarmPhase.NORMAL.value:
+                continue
+        yield record

@@ -77,12 +77,12 @@ def test_the_log_is_told_in_the_time_and_units_of_the_site(site: Path, capsys: p
     lines = capsys.readouterr().out.splitlines()
     assert lines[:4] == [
         "Monday 2026-09-21",
-        "  16:13:20  fv1  batch 44 started: 44 follows Ale (page)",
-        "  16:15:00  fv2  batch 45 started: 45 follows Ale (page)",
-        "  17:13:20  fv1  alarm deviation active, unacknowledged: wort 2.2 °F above 64.4 °F",
+        "  16:13:20  fv1  44 follows Ale (page)",
+        "  16:15:00  fv2  45 follows Ale (page)",
+        "  17:13:20  fv1  ALARM deviation: wort 2.2 °F above 64.4 °F",
     ]
     assert lines[4:6] == ["", "Tuesday 2026-09-22"]
-    assert lines[-1] == "  16:13:20  fv2  action refused: there is no batch (mqtt)"
+    assert lines[-1] == "  16:13:20  fv2  there is no batch (mqtt)"
 
 
 def test_outputs_and_done_actions_are_told_when_asked_for(site: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -137,19 +137,19 @@ def test_some_days_ago_is_counted_from_now(tmp_path: Path, capsys: pytest.Captur
     opened.save(brewing(), [alarm._replace(utc_s=now_s - 2.1 * DAY_S, reason="long ago"), alarm])
     assert opened.close()
     cellarhand("log", "--store", tmp_path / "cellar.sqlite", "--since", "2 d")
-    assert [line.rpartition(": ")[2] for line in capsys.readouterr().out.splitlines()[1:]] == ["recent"]
+    assert [line.rpartition(" is ")[2] for line in capsys.readouterr().out.splitlines()[1:]] == ["recent"]
 
 
 def test_before_the_clock_was_known_the_services_own_time_is_told(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     opened = open_store(tmp_path / "cellar.sqlite")
-    opened.save(brewing(), [Record(93784.0, None, "", RecordKind.HEALTH, "broker", "lost", "no answer")])
+    opened.save(brewing(), [Record(93784.0, None, "", RecordKind.HEALTH, "room/air", "F", "no reading")])
     assert opened.close()
     cellarhand("log", "--store", tmp_path / "cellar.sqlite")
     assert capsys.readouterr().out.splitlines() == [
         "time of day not known, service time",
-        "   1d 02:03:04  site  health broker lost: no answer",
+        "   1d 02:03:04  site  probe room/air failure: no reading",
     ]
 
 

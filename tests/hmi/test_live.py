@@ -89,9 +89,9 @@ def test_nothing_known_is_a_dash() -> None:
 
 
 def test_an_event_is_a_sentence_with_its_reason() -> None:
-    assert event_line(STEP, 0.0, BERLIN) == "day 10, 00:00  ale: step rest begun (after ferment)"
+    assert event_line(STEP, 0.0, BERLIN) == "day 10, 00:00  ale: step rest begins, after ferment"
     said = Record(NOW_S, None, "ale", RecordKind.ACTION, "id-7", "done", "gravity 1.030", "brewer")
-    assert event_line(said, 0.0, BERLIN) == "day 10, 00:00  ale: brewer: gravity 1.030"
+    assert event_line(said, 0.0, BERLIN) == "day 10, 00:00  ale: gravity 1.030 (brewer)"
 
 
 def test_an_event_cannot_command_the_terminal() -> None:

@@ -7,7 +7,7 @@ import pytest
 
 from controller.control.values import Record, RecordKind
 from controller.display import Display
-from controller.hmi.news import record_text, worth_reading
+from controller.hmi.news import record_text, without_quiet_alarms, worth_reading
 from controller.hmi.words import moment_text, short
 from tests.hmi.factories import BERLIN, CHICAGO, NOW_S, PILSEN
 
@@ -47,20 +47,34 @@ def test_a_site_on_a_half_hour_zone_reads_its_own_clock() -> None:
 
 def test_the_health_of_a_probe_is_told_in_a_word() -> None:
     lost = Record(NOW_S, None, "ale", RecordKind.HEALTH, "ale/well", "F", "no reading for 60 min")
-    assert record_text(lost, BERLIN) == "ale: probe ale/well failure (no reading for 60 min)"
+    assert record_text(lost, BERLIN) == "ale: probe ale/well failure: no reading for 60 min"
     assert record_text(lost._replace(value="S"), BERLIN).startswith("ale: probe ale/well out of specification")
 
 
 def test_a_letter_elsewhere_is_a_letter() -> None:
     step = Record(NOW_S, None, "ale", RecordKind.STEP, "F", "begun", "after M")
-    assert record_text(step, BERLIN) == "ale: step F begun (after M)"
+    assert record_text(step, BERLIN) == "ale: step F begins, after M"
 
 
 def test_news_are_told_in_the_persons_units() -> None:
     warm = Record(NOW_S, None, "ale", RecordKind.ALARM, "high", "active, unacknowledged", "32.0 °C is above 28.0 °C")
-    assert record_text(warm, CHICAGO) == "ale: alarm high active, unacknowledged (89.6 °F is above 82.4 °F)"
+    assert record_text(warm, CHICAGO) == "ale: ALARM high: 89.6 °F is above 82.4 °F"
     entered = Record(NOW_S, None, "ale", RecordKind.ACTION, "id-7", "done", "gravity 1.048", "brewer")
-    assert record_text(entered, PILSEN) == "ale: brewer: gravity 11.9 °P"
+    assert record_text(entered, PILSEN) == "ale: gravity 11.9 °P (brewer)"
+
+
+def test_an_alarm_that_is_suppressed_by_design_is_not_told_nor_its_end() -> None:
+    """ISA-18.2 suppression by design, from memory: the alarm is not annunciated while the condition for it holds."""
+
+    def alarm(value: str, subject: str = "deviation") -> Record:
+        return Record(NOW_S, None, "ale", RecordKind.ALARM, subject, value, "over: +1.0 K")
+
+    raised, over = alarm("active, unacknowledged"), alarm("normal")
+    crash = [alarm("suppressed by design"), over]
+    assert list(without_quiet_alarms(crash)) == []
+    assert list(without_quiet_alarms([raised, alarm("suppressed by design"), over])) == [raised]
+    assert list(without_quiet_alarms([alarm("suppressed by design"), raised, over])) == [raised, over]
+    assert list(without_quiet_alarms([alarm("out of service", "high"), over])) == [over]
 
 
 def test_a_batch_that_came_from_another_vessel_is_news() -> None:
