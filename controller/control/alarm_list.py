@@ -64,7 +64,7 @@ ALARMS: Mapping[str, AlarmKind] = {
         Priority.MEDIUM,
         "a step has reached its longest time and holds",
         "the beer waits at this step until a person decides",
-        "take a gravity, confirm, or end the step",
+        "take a gravity, confirm, extend the step, or skip it",
     ),
     "prompt": AlarmKind(
         Priority.LOW,

@@ -126,7 +126,8 @@ class Record(NamedTuple):
 
 
 class Action(NamedTuple):
-    """One wish of an operator. `expects` names the batch state that the operator saw ("" = any)."""
+    """One wish of an operator. `expects` names what the operator saw: a batch state, or "state/name of the step"
+    ("" = any)."""
 
     id: str
     vessel: str
