@@ -224,6 +224,14 @@ def lines(path: Path) -> list[str]:
     return []
 
 
+def reload(daemon: Daemon, outcome: str) -> list[str]:
+    """Send the signal, wait for the outcome, and give the log's lines from there on."""
+    before = len(lines(daemon.log_path))
+    daemon.process.send_signal(signal.SIGHUP)
+    until(lambda: any(outcome in line for line in lines(daemon.log_path)[before:]), outcome)
+    return lines(daemon.log_path)[before:]
+
+
 def _words(*words: object) -> list[str]:
     return [sys.executable, "-m", "controller", *map(str, words)]
 

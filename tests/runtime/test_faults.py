@@ -1,6 +1,7 @@
 """When the daemon itself fails: everything off first, then a clear end."""
 
 import asyncio
+import resource
 import socket
 from collections.abc import Callable
 from pathlib import Path
@@ -16,7 +17,7 @@ from controller.control.step import StepResult, step
 from controller.control.values import Action, Inputs
 from controller.historian.query import read_saved_state
 from controller.hmi.operator_socket import OperatorSocket
-from tests.runtime.daemons import CONE_COOLER, OUTPUTS, Cellar, Daemon, example_site, until
+from tests.runtime.daemons import CONE_COOLER, OUTPUTS, Cellar, Daemon, example_site, reload, until
 from tests.servers import Mosquitto
 
 pytestmark = pytest.mark.servers
@@ -143,6 +144,30 @@ def test_a_second_daemon_on_the_same_store_is_refused_and_disturbs_nothing(
         assert first.end() == 0
 
 
+def test_a_disk_that_fails_is_told_once_and_the_vessels_are_regulated_on(
+    tmp_path: Path, server: Mosquitto, cellar: Cellar
+) -> None:
+    state = tmp_path / "state"
+    with Daemon(example_site(tmp_path, server.port)) as daemon:
+        daemon.wait_until_scanning()
+        daemon.say("start", "cone-120", "--batch", "Water", "--setpoint", "8 C")
+        until(lambda: cellar.is_on(CONE_COOLER), "the cooler's on")
+        limits = resource.prlimit(daemon.process.pid, resource.RLIMIT_FSIZE)
+        small = (16_384, limits[1])  # bytes of a file: the log stays below, the store's write-ahead log does not
+        resource.prlimit(daemon.process.pid, resource.RLIMIT_FSIZE, small)
+        complaint = f"{state / 'history.sqlite'} cannot be written"
+        until(lambda: complaint in daemon.log(), "the complaint")
+        began = daemon.metrics()["cellarhand_scans_total"]
+        until(lambda: daemon.metrics()["cellarhand_scans_total"] >= began + 4, "four more scans")
+        assert daemon.log().count(complaint) == 1
+        assert "the vessels are controlled on" in daemon.log()
+        assert cellar.is_on(CONE_COOLER)
+        resource.prlimit(daemon.process.pid, resource.RLIMIT_FSIZE, limits)
+        until(lambda: "is written again" in daemon.log(), "the disk's return")
+        assert daemon.end() == 0
+        assert "Traceback" not in daemon.log()
+
+
 def test_a_later_daemon_with_a_store_of_its_own_takes_over_and_the_earlier_stops_driving(
     tmp_path: Path, server: Mosquitto, cellar: Cellar
 ) -> None:
@@ -158,6 +183,10 @@ def test_a_later_daemon_with_a_store_of_its_own_takes_over_and_the_earlier_stops
             assert first.healthz() == 503
             second.wait_until_scanning()  # the first came back once before it knew, under the same client id
             until(lambda: not cellar.is_on(CONE_COOLER), "the second's first off")
+            doubt = 'does another program use the client id "cellarhand-cellar" too?'
+            until(lambda: doubt in second.log(), "the second's own word")
+            refused = reload(first, "the files were read again and refused")
+            assert any("no longer drives the site" in line for line in refused)
             assert first.end() == 0
             assert "everything is off" not in first.log()  # it said nothing to devices that are no longer its own
             assert "not confirmed off" not in first.log()

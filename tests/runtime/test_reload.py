@@ -15,7 +15,7 @@ from tests.runtime.daemons import (
     Cellar,
     Daemon,
     example_site,
-    lines,
+    reload,
     until,
 )
 from tests.runtime.manager import Manager
@@ -47,14 +47,6 @@ def change(site: Path, *changes: tuple[str, str]) -> None:
 def without_pilot(site: Path) -> None:
     text = site.read_text()
     site.write_text(text[: text.index(PILOT)])
-
-
-def reload(daemon: Daemon, outcome: str) -> list[str]:
-    """Send the signal, wait for the outcome, and give the log's lines from there on."""
-    before = len(lines(daemon.log_path))
-    daemon.process.send_signal(signal.SIGHUP)
-    until(lambda: any(outcome in line for line in lines(daemon.log_path)[before:]), outcome)
-    return lines(daemon.log_path)[before:]
 
 
 def cooling(daemon: Daemon, cellar: Cellar, vessel: str, topic: str) -> None:
