@@ -120,7 +120,9 @@ def test_a_vessel_with_a_batch_stays_until_the_batch_has_ended(
         before = {topic: len(cellar.orders(topic)) for topic in (NODE_COOLER, NODE_HEATER)}
         reload(daemon, "off, confirmed by the broker, and no longer driven: pilot-20/cooler, pilot-20/heater")
         for topic, count in before.items():
-            assert cellar.orders(topic)[count:][-1] is False
+            until(
+                lambda topic=topic, count=count: cellar.orders(topic)[count:][-1:] == [False], "the off at the device"
+            )
         assert "pilot-20" not in daemon.status()["vessels"]
         state = "cellarhand/cellar/pilot-20/state"
         until(lambda: [m.payload for m in cellar.heard if m.topic == state][-1] == b"", "the kept state's end")

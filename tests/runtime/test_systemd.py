@@ -1,14 +1,25 @@
 """What a service manager hears, by sd_notify(3) and sd_watchdog_enabled(3)."""
 
+import asyncio
 import os
 import socket
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from controller import connection
+from controller.clock import BUILD_UTC_S, SystemClock
+from controller.config import load_installation
+from controller.control.site import Site
+from controller.control.step import StepResult
+from controller.operator_client import socket_path
+from controller.runtime import Service
+from controller.shipped import shipped_path
 from controller.systemd import LONGEST_STATUS, ServiceManager
+from tests.runtime.test_clock_jumps import Board, Link
 
 
 class Ear:
@@ -89,6 +100,51 @@ def test_no_watchdog_is_fed_that_does_not_wait_for_us(ear: Ear, watchdog: dict[s
     manager = ServiceManager({**ear.environment, **watchdog})
     manager.scanned("calm")
     assert ear.heard() == ["STATUS=calm"]
+
+
+def test_a_scan_that_stands_still_is_not_fed_for_although_all_else_lives(
+    ear: Ear, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(connection, "MqttLink", Link)
+    for name, value in {**ear.environment, "WATCHDOG_USEC": "60000000"}.items():
+        monkeypatch.setenv(name, value)
+    installation = replace(load_installation(shipped_path("demo-site.yaml")), state_dir=tmp_path, http_port=None)
+    board = Board(BUILD_UTC_S + 1.0, True, [])
+
+    async def run() -> tuple[list[str], list[str]]:
+        stop, stuck = asyncio.Event(), asyncio.Event()
+        scans = 0
+
+        def count(site: Site, result: StepResult) -> None:
+            nonlocal scans
+            scans += 1
+
+        async def sleep(seconds: float) -> None:
+            if scans == 3:
+                stuck.set()
+                await asyncio.Event().wait()
+            await board.sleep(seconds)
+
+        def clock(start_s: float, not_before_utc_s: float | None) -> SystemClock:
+            return SystemClock(start_s, not_before_utc_s, boottime_s=lambda: board.ran_s, sleep=sleep)
+
+        service = Service(installation, clock, count)
+        running = asyncio.create_task(service.run(stop))
+        await stuck.wait()
+        fed = ear.heard()
+        reader, writer = await asyncio.open_unix_connection(socket_path(tmp_path))
+        for _ in range(50):  # operators are still answered
+            writer.write(b'{"do": "status"}\n')
+            assert b"status" in await reader.readline()
+        writer.close()
+        unfed = ear.heard()
+        stop.set()
+        await running
+        return fed, unfed
+
+    fed, unfed = asyncio.run(run())
+    assert sum("WATCHDOG=1" in text for text in fed) == 3
+    assert not any("WATCHDOG" in text for text in unfed)
 
 
 def test_without_a_manager_nothing_is_said_and_nothing_fails() -> None:
