@@ -12,7 +12,7 @@ from controller.cli_parser import DONE
 from controller.cli_site import socket_of
 from controller.control.values import RecordKind
 from controller.faults import Wrong, shown
-from controller.hmi.table import batch_lines, output_lines, status_table
+from controller.hmi.table import batch_lines, output_lines, status_table, warning_texts
 from controller.hmi.words import duration_text, printable
 from controller.nearest import nearest
 from controller.operator_client import status_of
@@ -38,7 +38,10 @@ def run_status(arguments: argparse.Namespace) -> int:
         return DONE
     console = Console()
     with console.capture() as captured:  # so that a reader who leaves early is met by `print`, not by rich
-        console.print(vessel_table(status, name) if name else status_table(status))
+        if name:
+            console.print(*warning_texts(status, name), vessel_table(status, name), sep="\n")
+        else:
+            console.print(status_table(status))
     print(captured.get(), end="")
     return DONE
 

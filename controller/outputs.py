@@ -60,6 +60,11 @@ class Outputs:
         self._told = failing
 
     @property
+    def unheard(self) -> Mapping[str, str]:
+        """The outputs whose newest command did not arrive while there was a connection, each with the cause."""
+        return self._told
+
+    @property
     def all_said(self) -> bool:
         """Whether the first command to each output has arrived or has failed."""
         return all(self._dispatcher.confirmed[tag] or self._dispatcher.failed[tag] for tag in self._actuators)

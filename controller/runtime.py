@@ -24,6 +24,7 @@ from controller.field.inbox import Inbox
 from controller.field.link import Arrived
 from controller.field.own_topics import set_filter
 from controller.hmi.operator_socket import OperatorSocket
+from controller.hmi.service_health import service_dict, troubles, unheard
 from controller.hmi.shell import Pulse, ShellCounts, View
 from controller.hmi.status import status_dict
 from controller.hmi.words import Json
@@ -43,7 +44,6 @@ LOG = logging.getLogger(__name__)
 CONNECT_FIRST_S, POLL_S = 2.0, 0.01  # so that the first "off" need not wait for the second scan
 SHORTEST_PATIENCE_S, PATIENCE_SCANS = 15.0, 3  # until an operator is told that no scan answered
 FED_WITHIN_SCANS = 3
-LATE_SCANS = 3  # as many scan periods without a scan, and the vessels do not count as driven
 
 
 class MakeClock(Protocol):
@@ -196,9 +196,12 @@ class Service:
         self._manager.scanned(status_line(self.site, self.state, self.link.trouble, self.installation.display))
 
     def _troubles(self) -> Mapping[str, str]:
-        """What the service itself suffers from at the moment, in the brewer's words."""
-        troubles = {"broker": self.link.trouble, "history": self._journal.fault}
-        return {name: trouble for name, trouble in troubles.items() if trouble}
+        """What the service itself suffers from at the moment, as people are told: of outputs that do not get their
+        commands those with a beer, since a device of an empty vessel may well be put away."""
+        service = service_dict(self._pulse())
+        brewing = [name for name, vessel in self.state.vessels.items() if vessel.batch]
+        outputs = [line for name in brewing for line in unheard(service, name)]
+        return {**troubles(service), **({"outputs": "; ".join(outputs)} if outputs else {})}
 
     def _topics(self) -> tuple[str, ...]:
         return (*self._inbox.topics, set_filter(self.site.name))
@@ -270,7 +273,8 @@ class Service:
 
     def _operator_socket(self) -> OperatorSocket:
         def status() -> Json:
-            return status_dict(self.site, self.state, self.installation.display, self._journal.recent)
+            display, recent = self.installation.display, self._journal.recent
+            return status_dict(self.site, self.state, display, recent, self._pulse())
 
         patience_s = max(SHORTEST_PATIENCE_S, PATIENCE_SCANS * self.site.scan_s)
         return OperatorSocket(socket_path(self.installation.state_dir), self._operators.offer, status, patience_s)
@@ -296,15 +300,15 @@ class Service:
 
     def _pulse(self) -> Pulse:
         since_s = None if self._scanned_s is None else self.clock.now_s() - self._scanned_s
-        undrivable = self.link.trouble if self.link.taken_over else ""
-        return Pulse(since_s, self.site.scan_s, self.link.connected, undrivable)
+        link = self.link
+        undrivable = link.trouble if link.taken_over else ""
+        unheard, fault = self._outputs.unheard, self._journal.fault
+        return Pulse(since_s, self.site.scan_s, link.connected, undrivable, link.trouble, unheard, fault)
 
     def _is_driving(self) -> bool:
         """Whether the vessels are being driven now. Asked from another thread."""
         pulse = self._pulse()
-        late_s = LATE_SCANS * pulse.scan_s
-        in_time = pulse.since_scan_s is not None and pulse.since_scan_s <= late_s
-        return in_time and pulse.broker_connected and not pulse.undrivable
+        return pulse.live and pulse.broker_connected and not pulse.undrivable
 
 
 async def serve(site_file: Path, installation: Installation) -> None:

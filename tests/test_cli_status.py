@@ -84,7 +84,7 @@ def test_what_happened_here_is_told_once_and_nothing_of_the_neighbours(shown) ->
         record("lager", RecordKind.ACTION, "done", "mode auto", "command line, ann"),
     )
     assert [line for line in lines if "mode off" in line] == [
-        "recently 2026-05-28 22:26:40 CEST command line, ann: mode off"
+        "recently 2026-05-28 22:26:40 CEST mode off (command line, ann)"
     ]
     assert not any("mode auto" in line for line in lines)
 

@@ -10,6 +10,7 @@ from controller.control.state import SiteState
 from controller.display import Display
 
 Snapshot = Callable[[], tuple[Site, SiteState] | None]
+LATE_SCANS = 3  # as many scan periods without a scan are a gap
 
 
 class StoreCounts(NamedTuple):
@@ -41,12 +42,22 @@ class ShellCounts(NamedTuple):
 
 class Pulse(NamedTuple):
     """How the shell is, at this moment. `since_scan_s` is None before the first scan; `undrivable` says why
-    outputs cannot be driven (session taken over, commands not accepted), or is "" when they can."""
+    outputs cannot be driven (session taken over, commands not accepted), or is "" when they can; `trouble` why the
+    broker is not connected, `store_fault` why nothing is stored, each "" if all is well; `outputs_without_device`
+    why the commands of an output do not arrive, by its tag."""
 
     since_scan_s: float | None
     scan_s: float
     broker_connected: bool
     undrivable: str
+    trouble: str = ""
+    outputs_without_device: Mapping[str, str] = MappingProxyType({})
+    store_fault: str = ""
+
+    @property
+    def live(self) -> bool:
+        """Whether scans progress."""
+        return self.since_scan_s is not None and 0 <= self.since_scan_s <= LATE_SCANS * self.scan_s
 
 
 @dataclass(slots=True)

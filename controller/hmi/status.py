@@ -15,6 +15,8 @@ from controller.control.state import AlarmPhase, AlarmState, Batch, OutputState,
 from controller.control.values import Record, Signal
 from controller.display import UNKNOWN, Display
 from controller.hmi.news import record_text
+from controller.hmi.service_health import service_dict
+from controller.hmi.shell import Pulse
 from controller.hmi.waits import fermented, last_gravity, step_of, waits
 from controller.hmi.words import (
     STATUS_WORDS,
@@ -32,8 +34,11 @@ from controller.hmi.words import (
 _WORTH_SHOWING = (*ACTIVE, AlarmPhase.RETURNED)
 
 
-def status_dict(site: Site, state: SiteState, display: Display, records: Iterable[Record] = ()) -> Json:
-    """The whole site as JSON-ready data: every vessel, bath, room, alarms, and `records` as "recent" (as given).
+def status_dict(
+    site: Site, state: SiteState, display: Display, records: Iterable[Record] = (), pulse: Pulse | None = None
+) -> Json:
+    """The whole site as JSON-ready data: every vessel, bath, room, alarms, `records` as "recent" (as given), and how
+    the service itself is (null where nobody has asked its pulse).
 
     Nothing in it is NaN; what is not known is null, and a dash in a text.
     """
@@ -43,6 +48,7 @@ def status_dict(site: Site, state: SiteState, display: Display, records: Iterabl
         "time_text": "" if state.utc_s is None else display.time_text(state.utc_s, state.now_s),
         "units": display.temperature,
         "started": state.started,
+        "service": None if pulse is None else service_dict(pulse),
         "vessels": {vessel.name: vessel_dict(site, vessel, state, display) for vessel in site.vessels},
         "bath": _bath(site, state, display),
         "room": None

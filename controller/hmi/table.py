@@ -11,6 +11,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from controller.hmi.service_health import warnings
 from controller.hmi.words import Json, duration_text, printable, share_text, short
 
 _INDENT = 2
@@ -19,7 +20,8 @@ _LONGEST_NAME = 30
 
 def status_table(status: Json) -> RenderableType:
     """What a terminal shows of a `status_dict`. Free text is shown as it is: neither markup nor terminal codes act."""
-    parts: list[RenderableType] = [Text(_title(status), style="bold"), Text(), _overview(status)]
+    parts: list[RenderableType] = [*warning_texts(status)]
+    parts += [Text(_title(status), style="bold"), Text(), _overview(status)]
     for name, vessel in status["vessels"].items():
         lines = [*batch_lines(vessel), *output_lines(vessel)] if _busy(vessel) else []
         parts += _particulars(name, lines, attention_lines(vessel))
@@ -27,6 +29,12 @@ def status_table(status: Json) -> RenderableType:
         if status[name]:
             parts += _particulars(name, [], attention_lines(status[name]))
     return Group(*parts)
+
+
+def warning_texts(status: Json, vessel: str | None = None) -> list[Text]:
+    """What the service itself suffers from, a line for each: to stand above all else, since it decides what the rest
+    is worth. For a vessel alone without the outputs of the others."""
+    return [Text(f"! {printable(line, 500)}", style="bold") for line in warnings(status.get("service"), vessel)]
 
 
 def batch_lines(vessel: Json) -> list[str]:

@@ -19,28 +19,22 @@ from starlette.routing import Route
 from starlette.types import ASGIApp
 
 from controller.hmi.metrics import exposition, private_registry
+from controller.hmi.service_health import no_scan_text
 from controller.hmi.shell import Pulse, View
 from controller.hmi.status import status_dict
-from controller.hmi.words import Json, duration_text
+from controller.hmi.words import Json
 
-_LATE_SCANS = 3  # as many scan periods without a scan are a gap
 _HEADERS = {"Cache-Control": "no-store", "X-Content-Type-Options": "nosniff"}
 
 
 def health(pulse: Pulse) -> tuple[bool, Json]:
     """Whether the daemon is ready, and the body that says so: {"ready", "live", "reasons"}."""
-    reasons = []
-    live = pulse.since_scan_s is not None and 0 <= pulse.since_scan_s <= _LATE_SCANS * pulse.scan_s
-    if pulse.since_scan_s is None:
-        reasons.append("no scan yet")
-    elif not live:
-        every = duration_text(pulse.scan_s)
-        reasons.append(f"no scan for {duration_text(pulse.since_scan_s)}; there should be one every {every}")
+    reasons = [] if pulse.live else [no_scan_text(pulse.since_scan_s, pulse.scan_s)]
     if not pulse.broker_connected:
         reasons.append("broker not connected: no readings come in and no commands go out")
     if pulse.undrivable:
         reasons.append(f"outputs not drivable: {pulse.undrivable}")
-    return not reasons, {"ready": not reasons, "live": live, "reasons": reasons}
+    return not reasons, {"ready": not reasons, "live": pulse.live, "reasons": reasons}
 
 
 def application(view: View) -> Starlette:
@@ -59,7 +53,7 @@ def application(view: View) -> Starlette:
         snapshot = view.snapshot()
         if snapshot is None:
             return JSONResponse({"error": "no scan yet"}, 503, headers=_HEADERS)
-        return JSONResponse(status_dict(*snapshot, view.display), headers=_HEADERS)
+        return JSONResponse(status_dict(*snapshot, view.display, pulse=view.pulse()), headers=_HEADERS)
 
     app = Starlette(routes=[Route("/metrics", metrics), Route("/healthz", healthz), Route("/status", status)])
     app.router.redirect_slashes = False

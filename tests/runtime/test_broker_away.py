@@ -14,7 +14,10 @@ def test_a_daemon_that_starts_before_its_broker_drives_when_the_broker_comes(tmp
     server = Mosquitto(tmp_path)
     with Daemon(example_site(tmp_path, server.port)) as daemon:
         until(lambda: daemon.healthz() == 503, "a daemon that is not ready")
-        assert f"nothing answers at 127.0.0.1:{server.port}" in daemon.log()
+        nothing = f"nothing answers at 127.0.0.1:{server.port}"
+        assert nothing in daemon.log()
+        assert daemon.say("status").stdout.startswith(f"! no readings come in and no commands go out: {nothing}")
+        assert daemon.status()["service"]["connected"] is False
         began = daemon.metrics()["cellarhand_scans_total"]
         until(lambda: daemon.metrics()["cellarhand_scans_total"] > began, "scans without a broker")
         server.start()
@@ -22,6 +25,7 @@ def test_a_daemon_that_starts_before_its_broker_drives_when_the_broker_comes(tmp
             with Cellar(tmp_path, server.port) as cellar:
                 until(lambda: all(cellar.orders(topic) == [False] for topic in OUTPUTS), "every output off")
                 daemon.wait_until_scanning()
+                assert daemon.say("status").stdout.startswith("cellar, ")
                 assert daemon.end() == 0
         finally:
             server.stop()

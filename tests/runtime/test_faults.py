@@ -161,6 +161,7 @@ def test_a_disk_that_fails_is_told_once_and_the_vessels_are_regulated_on(
         until(lambda: daemon.metrics()["cellarhand_scans_total"] >= began + 4, "four more scans")
         assert daemon.log().count(complaint) == 1
         assert "the vessels are controlled on" in daemon.log()
+        assert daemon.say("status").stdout.startswith("! nothing is stored, the vessels are controlled on: ")
         assert cellar.is_on(CONE_COOLER)
         resource.prlimit(daemon.process.pid, resource.RLIMIT_FSIZE, limits)
         until(lambda: "is written again" in daemon.log(), "the disk's return")
@@ -181,6 +182,7 @@ def test_a_later_daemon_with_a_store_of_its_own_takes_over_and_the_earlier_stops
             second.wait_until_scanning()
             until(lambda: "another daemon drives this site" in first.log(), "the first's knowledge of the second")
             assert first.healthz() == 503
+            assert first.say("status").stdout.startswith("! another daemon drives this site")
             second.wait_until_scanning()  # the first came back once before it knew, under the same client id
             until(lambda: not cellar.is_on(CONE_COOLER), "the second's first off")
             doubt = 'does another program use the client id "cellarhand-cellar" too?'

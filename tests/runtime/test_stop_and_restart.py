@@ -76,8 +76,15 @@ def test_an_output_whose_device_does_not_listen_is_named_once_with_the_cause(
         began = daemon.metrics()["cellarhand_scans_total"]
         until(lambda: daemon.metrics()["cellarhand_scans_total"] >= began + 3, "three more scans")
         assert daemon.log().count(complaint) == 1
+        assert daemon.status()["service"]["outputs_without_device"] == {
+            "cone-120/cooler": f"no device listens to {CONE_COOLER}"
+        }
+        for words in (["status"], ["status", "cone-120"]):
+            assert daemon.say(*words).stdout.startswith(f"! {complaint}")
+        assert complaint not in daemon.say("status", "keg-50").stdout
         cellar.client.subscribe(CONE_COOLER, 1)
         until(lambda: "cone-120/cooler gets its commands again" in daemon.log(), "the device's return")
+        until(lambda: not daemon.status()["service"]["outputs_without_device"], "a status that is well again")
         cellar.client.unsubscribe(CONE_COOLER)
         assert daemon.end() == 0
         unsure = [line for line in daemon.log().splitlines() if "not confirmed off" in line]
