@@ -7,6 +7,8 @@ from controller.field.link import Arrived
 from controller.field.mqtt import MqttLink
 from controller.installation import Broker
 
+GOODBYE_WITHIN_S = 3.0
+
 
 class Connection:
     """A `field.link.Link` that is kept up by `run` and can be made anew with `renew`.
@@ -83,8 +85,9 @@ class Connection:
                     raise RuntimeError("the connection ended by itself")
             finally:
                 renewed.cancel()
-                living.cancel()
-                await asyncio.wait((living,))
+                while not living.done():  # a connection that is just being made may forget that it was cancelled
+                    living.cancel()
+                    await asyncio.wait((living,), timeout=GOODBYE_WITHIN_S)
             self._change_over()
 
     def _change_over(self) -> None:
