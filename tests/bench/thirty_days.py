@@ -17,6 +17,7 @@ import threading
 import time
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import count
 from pathlib import Path
 from statistics import linear_regression
 from typing import NamedTuple
@@ -79,6 +80,7 @@ class Watcher:
                 for plan in DEMO_PLANS
             ]
             self.cellar.brewer = Brewer(self.cellar.cellar, tuple(again))
+            self.cellar.brewer._ids = count(1_000_000)  # an action's id is never used twice
         batches = sum(now.batch is not None for now in result.state.vessels.values())
         print(
             f"day {day:3d}  {sample.resident_kb / 1000:6.1f} MB  {sample.blocks:8.0f} blocks  "
