@@ -46,6 +46,9 @@ class Clock(Protocol):
     async def next_scan(self, period_s: float) -> None:
         """Waits for the next multiple of `period_s` since the first call, which returns at once."""
 
+    def scan_soon(self) -> None:
+        """Lets `next_scan` return at once, between two of its multiples, where time is not told by another."""
+
 
 class SystemClock:
     """The clocks of a Linux machine; the functions that read them can be replaced for tests.
@@ -75,6 +78,7 @@ class SystemClock:
         self._trusted_offset_s: float | None = None
         self._first_scan_s: float | None = None
         self._scan = 0
+        self._soon = asyncio.Event()
 
     def now_s(self) -> float:
         """Seconds on the service line."""
@@ -96,17 +100,35 @@ class SystemClock:
         return wall_s if trusted else None
 
     async def next_scan(self, period_s: float) -> None:
-        """Waits for the next scan; `period_s` > 0 stays the same from call to call."""
+        """Waits for the next scan; `period_s` > 0 stays the same from call to call. An early one after `scan_soon`
+        leaves the beat of the others as it is."""
         now_s = self.now_s()
         if self._first_scan_s is None:
             self._first_scan_s = now_s
+            self._soon.clear()
             return
         due = max(self._scan + 1, math.ceil((now_s - self._first_scan_s) / period_s))
         self.missed_scans += due - self._scan - 1
         self._scan = due
         due_s = self._first_scan_s + due * period_s
         while (left_s := due_s - self.now_s()) > 0.0:
-            await self._sleep(left_s)
+            if self._soon.is_set():
+                self._scan -= 1  # the one that was due is still to come
+                break
+            await self._sleep_until_soon(left_s)
+        self._soon.clear()
+
+    def scan_soon(self) -> None:
+        """End the wait of `next_scan`, now or when it is called next."""
+        self._soon.set()
+
+    async def _sleep_until_soon(self, seconds: float) -> None:
+        sleeping, asked = asyncio.ensure_future(self._sleep(seconds)), asyncio.ensure_future(self._soon.wait())
+        try:
+            await asyncio.wait((sleeping, asked), return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            sleeping.cancel()
+            asked.cancel()
 
 
 def monotonic_us() -> int:

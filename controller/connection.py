@@ -13,12 +13,20 @@ GOODBYE_WITHIN_S = 3.0
 class Connection:
     """A `field.link.Link` that is kept up by `run` and can be made anew with `renew`.
 
-    Attributes are those of the link that is in use; the counts go on over all of them since the start.
+    Attributes are those of the link that is in use; the counts go on over all of them since the start. What the
+    callbacks are for, the link says.
     """
 
-    def __init__(self, broker: Broker, site: str, topics: Sequence[str], on_message: Callable[[Arrived], None]) -> None:
-        self._site, self._on_message = site, on_message
-        self._link = MqttLink(broker, site, topics, on_message)
+    def __init__(
+        self,
+        broker: Broker,
+        site: str,
+        topics: Sequence[str],
+        on_message: Callable[[Arrived], None],
+        on_connected: Callable[[], object] = lambda: None,
+    ) -> None:
+        self._site, self._on_message, self._on_connected = site, on_message, on_connected
+        self._link = MqttLink(broker, site, topics, on_message, on_connected)
         self._next: MqttLink | None = None
         self._renewed = asyncio.Event()
         self._sessions = self._dropped = self._publish_failures = 0  # of earlier links
@@ -70,7 +78,7 @@ class Connection:
 
     def renew(self, broker: Broker, topics: Sequence[str]) -> None:
         """Say goodbye, then connect anew as `broker` says, for these topics. Returns at once."""
-        self._next = MqttLink(broker, self._site, topics, self._on_message)
+        self._next = MqttLink(broker, self._site, topics, self._on_message, self._on_connected)
         self._renewed.set()
 
     async def run(self) -> None:

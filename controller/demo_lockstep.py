@@ -88,6 +88,9 @@ class PlantClock:
             await asyncio.sleep(0)
         self._received_before = self.received()
 
+    def scan_soon(self) -> None:
+        """Nothing: the cellar says when the next moment is."""
+
     async def run(self) -> None:
         """Listen to the cellar's time until cancelled."""
         async with _client(self._broker, "clock") as client:

@@ -1,7 +1,8 @@
 """The daemon: one connection, one scan at a time, one store. It decides nothing; the core does.
 
 Messages are put away as they come; each scan takes them, reads the clock once, steps the core and carries
-out what it returned. A task that ends unexpectedly ends the daemon, with everything commanded off first.
+out what it returned. A new connection causes a scan out of turn. A task that ends unexpectedly ends the daemon,
+with everything commanded off first.
 """
 
 import asyncio
@@ -71,7 +72,8 @@ class Service:
         self._reread = reread
         self._inbox = Inbox(installation.sources)
         self._refused: Counter[str] = Counter()  # by inboxes of earlier files
-        self.link = Connection(installation.broker, self.site.name, self._topics(), self._put_away)
+        broker, name = installation.broker, self.site.name
+        self.link = Connection(broker, name, self._topics(), self._put_away, self._scan_soon)
         self._publications = Publications(self.link, installation.display)
         self._operators = Operators(self.site.name, self._publications)
         self._manager = ServiceManager()
@@ -175,6 +177,10 @@ class Service:
         while True:
             await self.clock.next_scan(self.site.scan_s)
             self._scan()
+
+    def _scan_soon(self) -> None:
+        """What a new connection causes: commands that wait for the next scan of the beat are up to 60 s late."""
+        self.clock.scan_soon()
 
     def _scan(self) -> None:
         """One scan: take what has come, decide, carry out."""

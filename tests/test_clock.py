@@ -99,6 +99,61 @@ def test_a_scan_that_ends_just_in_time_misses_nothing() -> None:
     assert missed == 0
 
 
+def test_a_scan_out_of_turn_comes_at_once_and_leaves_the_beat_as_it_was() -> None:
+    board = Board()
+    service, times = board.clock(), list[float]()
+
+    async def sleep(seconds: float) -> None:
+        if board.boot_s < 1007.0:  # a new connection, 2 s into the wait for the third scan
+            board.run(min(seconds, 1007.0 - board.boot_s))
+            if board.boot_s == 1007.0:
+                service.scan_soon()
+        else:
+            board.run(seconds)
+
+    async def scans() -> None:
+        for _ in range(5):
+            await service.next_scan(5.0)
+            times.append(service.now_s())
+
+    board.sleep = sleep  # type: ignore[method-assign]
+    service = board.clock()
+    asyncio.run(scans())
+    assert times == [0.0, 5.0, 7.0, 10.0, 15.0]
+    assert service.missed_scans == 0
+
+
+def test_a_connection_that_comes_before_the_first_scan_causes_no_second_one() -> None:
+    board = Board()
+    service, times = board.clock(), list[float]()
+
+    async def scans() -> None:
+        service.scan_soon()
+        for _ in range(3):
+            await service.next_scan(5.0)
+            times.append(service.now_s())
+
+    asyncio.run(scans())
+    assert times == [0.0, 5.0, 10.0]
+
+
+def test_a_wait_without_an_end_ends_when_a_scan_is_wanted_soon() -> None:
+    async def stand_still(seconds: float) -> None:
+        await asyncio.Event().wait()
+
+    service = SystemClock(0.0, None, boottime_s=lambda: 1000.0, wall_s=lambda: FRIDAY, sleep=stand_still)
+
+    async def scans() -> None:
+        await service.next_scan(60.0)
+        waiting = asyncio.create_task(service.next_scan(60.0))
+        await asyncio.sleep(0)
+        assert not waiting.done()
+        service.scan_soon()
+        await asyncio.wait_for(waiting, 30.0)
+
+    asyncio.run(scans())
+
+
 @given(st.lists(st.floats(0.0, 20.0), min_size=2, max_size=50), st.floats(0.0, 0.01))
 def test_scans_do_not_drift_however_long_each_takes(work_s: list[float], early_s: float) -> None:
     times, missed = scan_times(Board(early_s=early_s), work_s)

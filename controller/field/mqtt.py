@@ -58,16 +58,23 @@ class MqttLink:
     another daemon has claimed the site or our client id. Then no message leaves any more and the link stays
     away. `sessions` counts connections; when it has risen, own state must be published again.
     `dropped` counts messages that newer ones pushed out, `publish_failures` messages that did not get through.
-    `trouble` says why there is no connection, "" while there is one.
+    `trouble` says why there is no connection, "" while there is one. `on_connected` is called at each new connection.
     """
 
-    def __init__(self, broker: Broker, site: str, topics: Sequence[str], on_message: Callable[[Arrived], None]) -> None:
+    def __init__(
+        self,
+        broker: Broker,
+        site: str,
+        topics: Sequence[str],
+        on_message: Callable[[Arrived], None],
+        on_connected: Callable[[], object] = lambda: None,
+    ) -> None:
         self._broker = broker
         self._availability = availability_topic(site)
         self._driver = driver_topic(site)
         self._topics = (*topics, self._driver, self._availability)
         self._token = uuid.uuid4().hex
-        self._on_message = on_message
+        self._on_message, self._on_connected = on_message, on_connected
         self._session: Session | None = None
         self._drops = 0  # of MQTT 5 attempts, in a row
         self._older_version = False
@@ -168,6 +175,7 @@ class MqttLink:
         self.trouble = ""
         version = "5" if session.is_v5 else "3.1.1, which cannot let commands expire"
         LOG.info("connected to the broker %s:%d with MQTT %s", self._broker.host, self._broker.port, version)
+        self._on_connected()
 
     async def _look_for_another_driver(self, session: Session) -> None:
         """Return once a claim that the broker kept would have arrived: a message of our own on the same topic

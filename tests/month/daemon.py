@@ -61,6 +61,9 @@ class CellarClock:
             await asyncio.sleep(0)
         self._readings_before = self._received()
 
+    def scan_soon(self) -> None:
+        """Nothing: the cellar says when the next moment is."""
+
 
 def _service_in_the_cellar(path: str) -> type[runtime.Service]:
     class MonthService(runtime.Service):

@@ -1,9 +1,13 @@
 """A broker that is not there yet, or goes away for a while, ends nothing."""
 
+import asyncio
 from pathlib import Path
 
 import pytest
 
+from controller.clock import SystemClock
+from controller.config import load_installation
+from controller.runtime import Service
 from tests.runtime.daemons import CONE_COOLER, OUTPUTS, Cellar, Daemon, example_site, until
 from tests.servers import Mosquitto
 
@@ -48,3 +52,30 @@ def test_everything_is_said_again_when_the_broker_returns(tmp_path: Path, server
         until(lambda: cellar.is_on(CONE_COOLER), "the cooler on again")
         assert daemon.end() == 0
         assert "Traceback" not in daemon.log()
+
+
+def test_commands_leave_anew_as_soon_as_the_broker_is_back_however_far_the_next_scan_is(
+    tmp_path: Path, server: Mosquitto
+) -> None:
+    async def stand_still(seconds: float) -> None:
+        await asyncio.Event().wait()
+
+    def clock(start_s: float, not_before_utc_s: float | None) -> SystemClock:
+        return SystemClock(start_s, not_before_utc_s, sleep=stand_still)  # after the first scan none is ever due
+
+    def commands() -> list[int]:
+        received = [line for line in server.log().splitlines() if "Received PUBLISH from cellarhand" in line]
+        return [sum(f"'{topic}'" in line for line in received) for topic in OUTPUTS]
+
+    async def main() -> None:
+        stop = asyncio.Event()
+        service = Service(load_installation(example_site(tmp_path, server.port)), clock)
+        running = asyncio.create_task(service.run(stop))
+        await asyncio.to_thread(until, lambda: commands() == [1] * len(OUTPUTS), "the first off of each output")
+        await asyncio.to_thread(server.stop)
+        await asyncio.to_thread(server.start)
+        await asyncio.to_thread(until, lambda: commands() == [2] * len(OUTPUTS), "a command to each again")
+        stop.set()
+        await running
+
+    asyncio.run(main())

@@ -57,7 +57,9 @@ class Link:
     sessions, dropped, publish_failures = 1, 0, 0
     newest: "Link"
 
-    def __init__(self, broker: object, site: str, topics: object, on_message: Callable[[Arrived], None]) -> None:
+    def __init__(
+        self, broker: object, site: str, topics: object, on_message: Callable[[Arrived], None], *others: object
+    ) -> None:
         self.on_message = on_message
         Link.newest = self
 
