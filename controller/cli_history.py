@@ -127,7 +127,7 @@ def _carefully(run: Callable[[argparse.Namespace], int]) -> Callable[[argparse.N
 
 def _log(arguments: argparse.Namespace) -> int:
     from controller.historian.query import RecordFilter, read_names, read_records
-    from controller.hmi.news import without_quiet_alarms
+    from controller.hmi.news import for_reading
     from controller.record_lines import record_json, record_lines
 
     store, display = _store_of(arguments)
@@ -149,7 +149,7 @@ def _log(arguments: argparse.Namespace) -> int:
         ),
     )[::-1]
     if not everything:
-        records = tuple(without_quiet_alarms(records))
+        records = tuple(for_reading(records))
     for line in (record_json if arguments.json else record_lines)(records, display):
         print(line)
     if not records:

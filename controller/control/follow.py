@@ -15,6 +15,7 @@ JUMP_K = 0.1
 PROGRESS_K = 0.1
 # ... at least this often, or it is a deviation like any other. Both: common practice, no source.
 PROGRESS_S = 2 * 3600.0
+CONDITIONS_MET = "its conditions are met"
 
 
 class Course(NamedTuple):
@@ -93,7 +94,7 @@ def _profile(
     waiting = waits == _ONLY_CONFIRMATION
     if waiting != program.waiting:
         program = program._replace(waiting=waiting)
-    ended = "" if waits else "its conditions are met"
+    ended = "" if waits else CONDITIONS_MET
     if waits and program.elapsed_s >= step.at_most_s:
         if not program.overtime:
             program = program._replace(overtime=True)

@@ -18,6 +18,7 @@ from controller.control.follow import Moment, follow
 from controller.control.interlock import REGULATED
 from controller.control.loop import demand
 from controller.control.operate import operate
+from controller.control.operate_request import lasting
 from controller.control.site import Output, Site
 from controller.control.state import LOST, OutputState, SiteState, VesselState
 from controller.control.trust import trust
@@ -25,6 +26,7 @@ from controller.control.values import Command, Inputs, Record, RecordKind, Signa
 from controller.control.watch import Watch, watch_bath, watch_vessel
 
 GAP_SCANS = 3  # an interval longer than this many scans is a gap: loops start again without a bump
+WORTH_TELLING_S = 60.0  # of an outage
 LONGEST_DT_SCANS = 2  # integration never spans more than this many scans
 
 
@@ -47,6 +49,7 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
     for action in inputs.actions:
         state, answers = operate(site, state, action, inputs.utc_s)
         records += answers
+    _tell_of_the_service(state, moment, records)
     signals = _trusted(site, state, inputs, records)
 
     drafts, calls = [], []
@@ -121,6 +124,18 @@ def _moment(site: Site, state: SiteState, inputs: Inputs) -> tuple[Moment, float
         passed_s = min(passed_s, LONGEST_DT_SCANS * site.scan_s)
         outage_s -= passed_s
     return Moment(inputs.now_s, inputs.utc_s, passed_s, gap, outage_s), utc_s, outage_since_s
+
+
+def _tell_of_the_service(state: SiteState, moment: Moment, records: list[Record]) -> None:
+    """A start, and for how long nothing was regulated when that is known."""
+    said = []
+    if not state.started:
+        said.append(("running", "started; everything is commanded off first"))
+    if moment.outage_s >= WORTH_TELLING_S:
+        said.append(("went on", f"nothing was regulated for {lasting(moment.outage_s)}"))
+    records += [
+        Record(moment.now_s, moment.utc_s, "", RecordKind.STATE, "service", value, reason) for value, reason in said
+    ]
 
 
 def _trusted(site: Site, state: SiteState, inputs: Inputs, records: list[Record]) -> Mapping[str, Signal]:

@@ -2,8 +2,9 @@
 
 from collections.abc import Iterable, Iterator
 
+from controller.control.follow import CONDITIONS_MET
 from controller.control.state import AlarmPhase
-from controller.control.values import Record, RecordKind
+from controller.control.values import Record, RecordKind, Status
 from controller.display import Display
 from controller.hmi.words import printable, status_word, told
 
@@ -63,18 +64,28 @@ def worth_reading(record: Record) -> bool:
     return record.kind in _NEWS and not record.who  # what a person did is told by its ACTION record
 
 
-def without_quiet_alarms(records: Iterable[Record]) -> Iterator[Record]:
-    """The records, oldest first, without alarms that are suppressed by design or out of service, and without the end
-    of those. Where the beginning of an alarm is not among the records, its end stays."""
+def for_reading(records: Iterable[Record]) -> Iterator[Record]:
+    """The records, oldest first, without what a person need not read to know what happened: routine holds of the
+    interlock, a step's end where the next step's beginning says the same, probes that are good from the start, and
+    alarms that are suppressed by design or out of service, with the end of those."""
     quiet: set[tuple[str, str]] = set()
+    bad: set[tuple[str, str]] = set()
     for record in records:
-        if record.kind is RecordKind.ALARM:
-            alarm = (record.vessel, record.subject)
-            if record.value in _ALARM_QUIET:
-                quiet.add(alarm)
+        thing = (record.vessel, record.subject)
+        match record.kind:
+            case RecordKind.LIMIT:
                 continue
-            was_quiet = alarm in quiet
-            quiet.discard(alarm)
-            if was_quiet and record.value == AlarmPhase.NORMAL.value:
+            case RecordKind.STEP if record.value == "ended" and record.reason == CONDITIONS_MET:
                 continue
+            case RecordKind.HEALTH if record.value == Status.GOOD.value:
+                if thing not in bad:
+                    continue
+                bad.discard(thing)
+            case RecordKind.HEALTH:
+                bad.add(thing)
+            case RecordKind.ALARM:
+                was_quiet = thing in quiet
+                (quiet.add if record.value in _ALARM_QUIET else quiet.discard)(thing)
+                if thing in quiet or (was_quiet and record.value == AlarmPhase.NORMAL.value):
+                    continue
         yield record

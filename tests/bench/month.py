@@ -6,6 +6,7 @@ Prints what happens and what was found, and ends with 1 if anything is not as it
 """
 
 import argparse
+import shutil
 import signal
 import sys
 import tempfile
@@ -41,13 +42,14 @@ def _lived(world: World, keep: Path | None) -> list[str]:
     story.live_through()
     passed_s = monotonic() - began
     print(f"{world.day:.0f} days in {passed_s:.0f} s, {world.day * DAY_S / passed_s:.0f} times real time")
-    read = world.say("log", "--since", "31 d").text
+    read = world.say("log", "--since", "2026-10-01").text
     exported = world.say("export", str(world.folder / "csv"))
     story.expect(exported.code == 0, f"export: {exported}")
     story.expect(world.end(signal.SIGTERM) == 0, "the last stop was not clean")
     if keep is not None:
         keep.mkdir(exist_ok=True)
         (keep / "log").write_text(read)
+        shutil.copy(world.folder / "state" / "history.sqlite", keep)
         (keep / "daemon.log").write_text(world.log.read_text())
         (keep / "messages").write_text("\n".join(f"{place}: {body}" for place, body in world.mail.bodies))
     store = world.folder / "state" / "history.sqlite"

@@ -7,7 +7,7 @@ import pytest
 
 from controller.control.values import Record, RecordKind
 from controller.display import Display
-from controller.hmi.news import record_text, without_quiet_alarms, worth_reading
+from controller.hmi.news import for_reading, record_text, worth_reading
 from controller.hmi.words import moment_text, short
 from tests.hmi.factories import BERLIN, CHICAGO, NOW_S, PILSEN
 
@@ -71,10 +71,23 @@ def test_an_alarm_that_is_suppressed_by_design_is_not_told_nor_its_end() -> None
 
     raised, over = alarm("active, unacknowledged"), alarm("normal")
     crash = [alarm("suppressed by design"), over]
-    assert list(without_quiet_alarms(crash)) == []
-    assert list(without_quiet_alarms([raised, alarm("suppressed by design"), over])) == [raised]
-    assert list(without_quiet_alarms([alarm("suppressed by design"), raised, over])) == [raised, over]
-    assert list(without_quiet_alarms([alarm("out of service", "high"), over])) == [over]
+    assert list(for_reading(crash)) == []
+    assert list(for_reading([raised, alarm("suppressed by design"), over])) == [raised]
+    assert list(for_reading([alarm("suppressed by design"), raised, over])) == [raised, over]
+    assert list(for_reading([alarm("out of service", "high"), over])) == [over]
+
+
+def test_the_log_leaves_out_what_says_nothing_new() -> None:
+    def record(kind: RecordKind, subject: str, value: str, reason: str) -> Record:
+        return Record(NOW_S, None, "ale", kind, subject, value, reason)
+
+    good = record(RecordKind.HEALTH, "well", "good", "readings are good")
+    lost = record(RecordKind.HEALTH, "well", "F", "no reading for 60 min")
+    ended = record(RecordKind.STEP, "ferment", "ended", "its conditions are met")
+    late = record(RecordKind.STEP, "ferment", "ended", "its longest time is over")
+    begun = record(RecordKind.STEP, "rest", "begun", "after ferment")
+    held = record(RecordKind.LIMIT, "cooler", "off", "change-over time after the heater")
+    assert list(for_reading([good, lost, good, ended, begun, late, held])) == [lost, good, begun, late]
 
 
 def test_a_batch_that_came_from_another_vessel_is_news() -> None:
