@@ -131,6 +131,18 @@ class SystemClock:
             asked.cancel()
 
 
+def new_epoch(wall_s: Callable[[], float] = time.time) -> int:
+    """Where the epoch of commands begins when the store that counted it is new or lost: the wall clock in whole
+    seconds, at least `BUILD_UTC_S`. Each start adds one, and nobody starts a service every second for years, so a
+    later store begins above an earlier one and nodes go on to obey.
+
+    Trusted or not, there is no better figure; hours wrong it costs this: a clock that is behind may begin below what a
+    store of the same hours had, and nodes that have heard that one ignore every command until they are restarted or
+    the clock has passed it at another new store; a clock that is ahead does that to the next store that is new.
+    """
+    return int(max(wall_s(), BUILD_UTC_S))
+
+
 def monotonic_us() -> int:
     """CLOCK_MONOTONIC in microseconds, as service managers want it: sd_notify(3)."""
     return time.clock_gettime_ns(time.CLOCK_MONOTONIC) // 1000

@@ -5,6 +5,7 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
+from controller.clock import new_epoch
 from controller.control.site import Site
 from controller.control.state import SiteState, initial_state, resumed_state, stopped_state
 from controller.control.step import StepResult
@@ -45,7 +46,7 @@ class Journal:
         """
         self.resumed = self._store.load_state()
         if self.resumed is None:
-            return initial_state(site, 0.0)
+            return initial_state(site, 0.0, new_epoch())
         self.resumed = put_forward(self.resumed, self._positions.read())
         state = resumed_state(site, self.resumed, self.resumed.now_s)
         LOG.info("going on after a stop: %s", _where_each_stands(state))

@@ -16,7 +16,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from controller import clock
-from controller.clock import BUILD_UTC_S, SystemClock, is_synchronised
+from controller.clock import BUILD_UTC_S, SystemClock, is_synchronised, new_epoch
 
 FRIDAY = BUILD_UTC_S + 100 * 86400.0
 
@@ -79,6 +79,17 @@ def test_a_jump_of_the_wall_clock_does_not_move_the_service_line(jump_s: float) 
     board.run(7.0)
     board.wall_s += jump_s
     assert service.now_s() == 107.0
+
+
+def test_the_epoch_of_a_new_store_is_above_that_of_an_earlier_one_with_all_its_starts() -> None:
+    earlier = new_epoch(lambda: FRIDAY + 0.9)
+    starts = 365 * 24  # one an hour, for a year that ends with the loss of the store
+    assert isinstance(earlier, int)
+    assert new_epoch(lambda: FRIDAY + 365 * 86400.0) > earlier + starts
+
+
+def test_a_board_that_boots_in_1970_does_not_begin_below_the_programs_own_date() -> None:
+    assert new_epoch(lambda: 12.0) == BUILD_UTC_S
 
 
 def test_the_first_scan_comes_at_once_and_the_others_keep_the_beat() -> None:

@@ -163,7 +163,7 @@ class SiteState(NamedTuple):
     started: bool  # False until everything has been commanded off once
     outage_since_s: float | None  # restarted at, while the length of the outage is not known yet
     number: int  # of the last command
-    epoch: int  # rises with each start
+    epoch: int  # rises with each start; begins where that of a lost store cannot have been
     signals: Mapping[str, Signal]
     vessels: Mapping[str, VesselState]
     alarms: Mapping[str, AlarmState]
@@ -178,8 +178,9 @@ LOST = "power or program was lost; off at the start"
 NO_ESTIMATE = Estimate(None, 0.0, 0.0, 0.0, 0.0, Drive.NOTHING, "no reading yet")
 
 
-def initial_state(site: Site, now_s: float) -> SiteState:
-    """The state of a plant that the service has never seen: every vessel idle, everything to be commanded off."""
+def initial_state(site: Site, now_s: float, epoch: int = 1) -> SiteState:
+    """The state of a plant that the service has never seen: every vessel idle, everything to be commanded off. `epoch`
+    must be higher than any that the plant's nodes may have heard of: they obey the highest (design rule 10)."""
     return SiteState(
         version=STATE_VERSION,
         now_s=now_s,
@@ -187,7 +188,7 @@ def initial_state(site: Site, now_s: float) -> SiteState:
         started=False,
         outage_since_s=None,
         number=0,
-        epoch=1,
+        epoch=epoch,
         signals={probe.tag: NEVER for probe in site.probes},
         vessels={vessel.name: _idle(vessel, now_s) for vessel in site.vessels},
         alarms={},

@@ -7,6 +7,7 @@ from contextlib import closing, suppress
 from pathlib import Path
 from typing import NamedTuple
 
+from controller.clock import new_epoch
 from controller.control.codec import to_json
 from controller.control.state import SiteState
 from controller.historian.aside import SUFFIXES, free_name, move_aside
@@ -80,9 +81,15 @@ def check_backup(path: Path) -> SiteState | None:
     return read_saved_state(path)
 
 
-def restore(path: Path, backup: Path, progress: Progress = lambda left, whole: None) -> Restored:
+def restore(
+    path: Path,
+    backup: Path,
+    progress: Progress = lambda left, whole: None,
+    epoch_now: Callable[[], int] = new_epoch,
+) -> Restored:
     """Puts a copy of `backup` in the place of the store, which is moved to `<name>.replaced-<n>`. A power cut at any
     instant leaves the one or the other in place. The epoch of commands does not go back: nodes obey the highest only.
+    Where no store is left to tell how far it had come, it goes on from `epoch_now`.
 
     Raises:
         HistoryError: a service uses the store, or the backup is not good or cannot be copied; nothing was changed.
@@ -95,7 +102,7 @@ def restore(path: Path, backup: Path, progress: Progress = lambda left, whole: N
         coming = free_name(path, "coming")
         try:
             _copy(backup, coming, progress)
-            state = _with_latest_epoch(path, coming, state)
+            state = _with_latest_epoch(path, coming, state, epoch_now)
             aside = _put_in_place(path, coming)
         finally:
             coming.unlink(missing_ok=True)
@@ -108,15 +115,18 @@ def restore(path: Path, backup: Path, progress: Progress = lambda left, whole: N
     return Restored(state, aside)
 
 
-def _with_latest_epoch(path: Path, coming: Path, state: SiteState | None) -> SiteState | None:
+def _with_latest_epoch(
+    path: Path, coming: Path, state: SiteState | None, epoch_now: Callable[[], int]
+) -> SiteState | None:
     """Nodes of our own ignore commands of an epoch that is over (design rule 10), so that of the store goes on."""
     try:
         present = read_saved_state(path)
     except HistoryError:
         present = None
-    if state is None or present is None or present.epoch <= state.epoch:
+    latest = epoch_now() if present is None else present.epoch
+    if state is None or latest <= state.epoch:
         return state
-    state = state._replace(epoch=present.epoch)
+    state = state._replace(epoch=latest)
     try:
         with closing(connect(coming)) as connection:
             if check_owner(connection, coming) == 1:

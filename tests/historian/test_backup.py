@@ -126,6 +126,22 @@ def test_nodes_that_know_a_later_epoch_obey_after_a_restore_too(tmp_path: Path) 
     assert is_sound(path)
 
 
+@pytest.mark.parametrize("present", ["damaged", "gone"])
+def test_nodes_that_heard_a_store_that_nobody_can_read_obey_after_a_restore_too(tmp_path: Path, present: str) -> None:
+    path, target = tmp_path / "cellar.sqlite", tmp_path / "backup.sqlite"
+    a_store(path, 5, epoch=1_780_000_003)
+    back_up(path, target)
+    if present == "damaged":
+        path.write_text("its epoch had come to 1 780 000 007")
+    else:
+        path.unlink()
+    done = restore(path, target, epoch_now=lambda: 1_790_000_000)
+    state = read_saved_state(path)
+    assert state == done.state == brewing(25.0, number=5)._replace(epoch=1_790_000_000)
+    restore(path, target, epoch_now=lambda: 0)  # a clock that is behind takes nothing away
+    assert read_saved_state(path) == state
+
+
 def test_no_backup_is_put_under_a_running_service(tmp_path: Path) -> None:
     path, target = tmp_path / "cellar.sqlite", tmp_path / "backup.sqlite"
     a_store(path, 5)
