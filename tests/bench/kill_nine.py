@@ -15,6 +15,7 @@ Exit code 1 if any of that did not hold.
 
 import argparse
 import json
+import os
 import random
 import signal
 import sqlite3
@@ -27,6 +28,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
 
+from controller.historian.positions import PositionsFile, memory_dir, put_forward
 from controller.historian.query import read_saved_state
 from tests.runtime.daemons import CONE_COOLER, NODE_COOLER, Cellar, Daemon, example_site, operator, until
 from tests.servers import mosquitto
@@ -166,6 +168,8 @@ class Trial:
         if list(self._store.parent.glob("*.corrupt*")):
             self._miss(kind, "a store was moved aside")
         saved = read_saved_state(self._store)
+        if saved is not None:  # as a start reads it
+            saved = put_forward(saved, PositionsFile(self._store.parent, memory_dir(os.environ)).read())
         now = saved.vessels[PROFILED] if saved else None
         if now is None or now.batch is None or now.batch.name != "Pale" or now.program is None or self._seen is None:
             self._miss(kind, "the batch is not in the store")
