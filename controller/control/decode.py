@@ -37,6 +37,7 @@ class Reason(Enum):
     NOT_UTF8 = "not UTF-8"
     NOT_JSON = "not JSON"
     TOO_DEEP = "nested too deep"
+    REPEATED_KEY = "key stands twice"
     NOT_FOUND = "pointer not found"
     NOT_A_NUMBER = "not a number"
     NOT_FINITE = "not finite"
@@ -54,6 +55,10 @@ class Refusal(NamedTuple):
 
     reason: Reason
     found: str
+
+
+class RepeatedKey(ValueError):
+    """A key that stands twice in one JSON object; `str` of it says which."""
 
 
 class Where(NamedTuple):
@@ -101,6 +106,21 @@ def decode_message(
     return [(where.tag, _one(document, where, utc_s, late_s, future_s)) for where in wanted]
 
 
+def without_repeats(pairs: list[tuple[str, object]]) -> dict[str, object]:
+    """A JSON object of these members, for `json.loads`: which of two members of one name is meant, nobody can say
+    (RFC 8259, section 4).
+
+    Raises:
+        RepeatedKey: there are two of one name.
+    """
+    document: dict[str, object] = {}
+    for key, value in pairs:
+        if key in document:
+            raise RepeatedKey(f"the key {key[:40]!a} stands twice")
+        document[key] = value
+    return document
+
+
 class _Text(NamedTuple):
     """A payload that is not JSON, but may still be one plain number."""
 
@@ -120,7 +140,9 @@ def _parsed(payload: bytes) -> object:
         return Refusal(Reason.NOT_UTF8, f"byte {payload[error.start]:#04x} at {error.start}")
     try:
         # Integers of any length become floats: beyond 4300 digits `int` would refuse, and float gives infinity.
-        document: object = json.loads(text, parse_int=float)
+        document: object = json.loads(text, parse_int=float, object_pairs_hook=without_repeats)
+    except RepeatedKey as error:
+        return _refusal(Reason.REPEATED_KEY, str(error))
     except ValueError:
         return _Text(text)
     except RecursionError:

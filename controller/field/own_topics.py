@@ -11,6 +11,7 @@ import math
 import re
 from collections.abc import Mapping
 
+from controller.control.decode import without_repeats
 from controller.control.values import Action
 
 ROOT = "cellarhand"
@@ -121,19 +122,12 @@ def _document(payload: bytes) -> dict[str, str | float | bool] | str:
     if len(payload) > LARGEST_ACTION_BYTES:
         return f"an action of {len(payload)} bytes is larger than {LARGEST_ACTION_BYTES}"
     try:
-        document = json.loads(payload.decode("utf-8"), parse_int=float, object_pairs_hook=_without_repeats)
+        document = json.loads(payload.decode("utf-8"), parse_int=float, object_pairs_hook=without_repeats)
     except (ValueError, RecursionError) as error:
         return f"the action is not JSON ({str(error)[:80]})"
     return (
         document if isinstance(document, dict) else 'the action is not a JSON object such as {"id": "1", "do": "hold"}'
     )
-
-
-def _without_repeats(pairs: list[tuple[str, object]]) -> dict[str, object]:
-    document = dict(pairs)
-    if len(document) != len(pairs):
-        raise ValueError("a key stands twice")
-    return document
 
 
 def _is_id(text: str) -> bool:

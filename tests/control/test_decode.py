@@ -63,11 +63,24 @@ def test_a_number_inside_json_is_found_by_its_pointer(payload: bytes) -> None:
         ("19.5".encode("utf-16"), "", Reason.NOT_UTF8),
         (b"1" + b" " * LARGEST_PAYLOAD_BYTES, "", Reason.TOO_LARGE),
         (b"[" * LARGEST_PAYLOAD_BYTES, "", Reason.TOO_DEEP),
+        (b'{"t":19.5,"t":19.5}', "/t", Reason.REPEATED_KEY),
+        (b'{"t":19.5,"a":{"b":[{"c":1,"c":2}]}}', "/t", Reason.REPEATED_KEY),
         (b'{"t":' * 10_000 + b"1" + b"}" * 10_000, "/t", Reason.TOO_DEEP),
     ],
 )
 def test_anything_else_is_refused_with_its_reason(payload: bytes, pointer: str, expected: Reason) -> None:
     assert reason(decode(payload, pointer, "C")) is expected
+
+
+def test_a_node_that_says_a_temperature_twice_gives_neither_and_the_key_is_named() -> None:
+    payload = b'{"ale": 19.0, "lager": 9.0, "ale": 4.0}'
+    wanted = [Where("ale/wort", "/ale", "C"), Where("lager/wort", "/lager", "C")]
+    refused = Refusal(Reason.REPEATED_KEY, "the key 'ale' stands twice")
+    assert decode_message(payload, wanted, None) == [("ale/wort", refused), ("lager/wort", refused)]
+
+
+def test_the_same_key_in_two_objects_is_no_repetition() -> None:
+    assert decode(b'{"ale": {"t": 19.0}, "lager": {"t": 9.0}}', "/lager/t", "C") == 9.0
 
 
 @pytest.mark.parametrize("celsius", [85.0, -127.0, -273.15, 1000.0])

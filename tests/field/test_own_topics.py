@@ -64,7 +64,7 @@ def test_a_retained_action_is_refused() -> None:
         (b"hold", "not JSON"),
         (b"\xff", "not JSON"),
         (b"[" * 4000, "not JSON"),
-        (b'{"id": "1", "id": "2", "do": "hold"}', "a key stands twice"),
+        (b'{"id": "1", "id": "2", "do": "hold"}', "the key 'id' stands twice"),
         (b"[]", "not a JSON object"),
         (b'"hold"', "not a JSON object"),
         (b"{}", '"id" must be'),
