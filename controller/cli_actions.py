@@ -199,7 +199,7 @@ def _skip(arguments: argparse.Namespace) -> Arguments:
 
 
 def _back(arguments: argparse.Namespace) -> Arguments:
-    return {"step": arguments.to} if arguments.to else {}
+    return {"to": arguments.to} if arguments.to else {}
 
 
 def _move(arguments: argparse.Namespace) -> Arguments:

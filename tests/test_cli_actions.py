@@ -47,7 +47,7 @@ COMMANDS = sorted(name for name in parser_for([]).commands.choices if name != "n
         ("skip|fv1", {"sure": False}),
         ("skip|fv1|--to|cold crash|--sure", {"to": "cold crash", "sure": True}),
         ("back|fv1", {}),
-        ("back|fv1|--to|rest", {"step": "rest"}),
+        ("back|fv1|--to|rest", {"to": "rest"}),
         ("abort|fv1", {"sure": False}),
         ("abort|fv1|--sure", {"sure": True}),
         ("setpoint|fv1|-1C", {"celsius": -1.0}),

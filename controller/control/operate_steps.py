@@ -71,18 +71,20 @@ def skip(request: Request) -> Done:
 
 
 def back(request: Request) -> Done:
-    """Begin the previous step again, or the earlier step `step`, with its clocks anew; the running one may be named
+    """Begin the previous step again, or the earlier step `to`, with its clocks anew; the running one may be named
     too. From a complete batch, the last step begins again."""
     batch, profile, position = _standing(request, (BatchState.RUNNING, BatchState.COMPLETE), "taken back")
     complete = request.was.condition is BatchState.COMPLETE
     now = profile.steps[position.step]
     earlier = position.step if complete else position.step - 1
-    if request.given("step"):
-        earlier = named_step(profile.steps, request.text("step"))
+    if request.given("step"):  # so named once: to leave it out would begin another step
+        raise Refused("the step to go back to is named as 'to', as for 'skip'")
+    if request.given("to"):
+        earlier = named_step(profile.steps, request.text("to"))
         if earlier > position.step:
             raise Refused(f"the step {profile.steps[earlier].name!r} is after {now.name!r}; 'skip' goes on to it")
     if earlier < 0:
-        raise Refused(f"{now.name!r} is the first step; name it as 'step' to begin it again")
+        raise Refused(f"{now.name!r} is the first step; name it as 'to' to begin it again")
     again = profile.steps[earlier]
     vessel = _entered(request, batch, profile, earlier)
     name = request.vessel.name

@@ -68,7 +68,7 @@ SOUND = [
     ("setpoint", {"celsius": 28.0}),
     ("start", {"batch": "b", "og": 1.05, "gravity": 1.03, "volume_l": 40.0, "profile": "hold", "step": "crash"}),
     ("extend", {"for_s": 3600.0}), ("skip", {"sure": True}), ("skip", {"to": "crash", "sure": True}), ("skip", {}),
-    ("back", {}), ("back", {"step": "pitch"}), ("move", {"to": "one"}), ("move", {"to": "two"}),
+    ("back", {}), ("back", {"to": "pitch"}), ("move", {"to": "one"}), ("move", {"to": "two"}),
     ("move", {"to": "three"}), ("service", {"in_service": True}), ("service", {"in_service": False}),
     ("quiet", {"for_s": 600.0, "drift_k": 0.3}), ("quiet", {"for_s": 7200.0}), ("quiet", {"for_s": 0.0}),
 ]  # fmt: skip

@@ -219,14 +219,14 @@ def test_back_begins_the_previous_step_again_with_its_clocks_anew(empty: SiteSta
 def test_back_to_a_named_earlier_step_comes_from_where_the_wort_is(empty: SiteState) -> None:
     state = at_step(CRASH, empty, 3.0)
     cold = going_on(state, 3.2, 600.0)
-    now = left(allowed(cold, wish("back", step="rise")))
+    now = left(allowed(cold, wish("back", to="rise")))
     assert (now.program.step, now.program.from_c) == (2, 3.0)
     assert now.setpoint == Setpoint(3.0, 3.0)  # the ramp begins at the setpoint of the moment
 
 
 def test_the_running_step_itself_may_be_begun_again_by_its_name(empty: SiteState) -> None:
     state = counted(at_step(REST, empty), 30 * HOUR_S)
-    assert left(allowed(state, wish("back", step="rest"))).program.counted_s == 0.0
+    assert left(allowed(state, wish("back", to="rest"))).program.counted_s == 0.0
 
 
 def test_a_confirmation_is_asked_for_again_after_going_back(empty: SiteState) -> None:
@@ -248,7 +248,7 @@ def test_a_complete_batch_goes_back_to_its_last_step_and_runs_again(empty: SiteS
     ]
     now = left(allowed(complete, wish("back")))
     assert (now.condition, now.program.step) == (BatchState.RUNNING, 5)
-    assert step_of(allowed(complete, wish("back", step="rest"))).name == "rest"
+    assert step_of(allowed(complete, wish("back", to="rest"))).name == "rest"
 
 
 def test_back_says_when_the_step_would_end_at_once(empty: SiteState) -> None:
@@ -259,10 +259,11 @@ def test_back_says_when_the_step_would_end_at_once(empty: SiteState) -> None:
 
 
 def test_there_is_nothing_before_the_first_step_and_back_never_goes_forward(empty: SiteState) -> None:
-    assert "'pitch' is the first step; name it as 'step'" in refused(at_step(PITCH, empty), wish("back"))
-    reason = refused(at_step(RISE, empty), wish("back", step="crash"))
+    assert "'pitch' is the first step; name it as 'to'" in refused(at_step(PITCH, empty), wish("back"))
+    assert "is named as 'to'" in refused(at_step(RISE, empty), wish("back", step="pitch"))
+    reason = refused(at_step(RISE, empty), wish("back", to="crash"))
     assert "'crash' is after 'rise'; 'skip' goes on to it" in reason
-    assert "there is no step 'lager'" in refused(at_step(RISE, empty), wish("back", step="lager"))
+    assert "there is no step 'lager'" in refused(at_step(RISE, empty), wish("back", to="lager"))
 
 
 # Where none of it is possible
