@@ -26,6 +26,7 @@ from pathlib import Path
 from typing import Protocol
 
 BUILD_UTC_S = 1_767_225_600.0  # 2026-01-01T00:00:00Z: no wall clock that is right is older than the program
+ASK_EVERY_S = 1.0  # whether the wall clock is right; our choice: five files a message are too many in a flood
 JUMP_S = 5.0  # between two looks; a running clock strays by 500 ppm at most (adjtimex(2)), 2.5 ms in 5 s
 RTC_AGREES_S = 60.0  # battery clocks count whole seconds and drift by some seconds a day; common practice
 _TIME_ERROR = 5  # adjtimex(2): "the system clock is not synchronized to a reliable server"
@@ -76,6 +77,7 @@ class SystemClock:
         self._offset_s = start_s - boottime_s()
         self._not_before_utc_s = max(BUILD_UTC_S, not_before_utc_s or 0.0)
         self._trusted_offset_s: float | None = None
+        self._asked: tuple[float, float, bool | None] | None = None  # when, with what offset, and the answer
         self._first_scan_s: float | None = None
         self._scan = 0
         self._soon = asyncio.Event()
@@ -89,7 +91,7 @@ class SystemClock:
         call decides whether the wall clock has jumped."""
         wall_s = self._wall_s()
         offset_s = wall_s - self.now_s()
-        match self._synchronised(wall_s):
+        match self._is_synchronised(wall_s, offset_s):
             case True:
                 trusted = wall_s >= BUILD_UTC_S
             case None:
@@ -98,6 +100,16 @@ class SystemClock:
                 trusted = self._trusted_offset_s is not None and abs(offset_s - self._trusted_offset_s) <= JUMP_S
         self._trusted_offset_s = offset_s if trusted else None
         return wall_s if trusted else None
+
+    def _is_synchronised(self, wall_s: float, offset_s: float) -> bool | None:
+        """As the machine says, asked anew once a second and when the wall clock has jumped."""
+        if self._asked is not None:
+            asked_s, asked_offset_s, answer = self._asked
+            if self.now_s() - asked_s < ASK_EVERY_S and abs(offset_s - asked_offset_s) <= JUMP_S:
+                return answer
+        answer = self._synchronised(wall_s)
+        self._asked = (self.now_s(), offset_s, answer)
+        return answer
 
     async def next_scan(self, period_s: float) -> None:
         """Waits for the next scan; `period_s` > 0 stays the same from call to call. An early one after `scan_soon`

@@ -11,7 +11,7 @@ from controller.publications import Publications
 
 
 class Operators:
-    """The queue of wishes that each scan takes. `refused` counts those that were not even understood."""
+    """The queue of wishes that each scan takes. `refused` counts by reason those that never came there."""
 
     def __init__(self, site: str, publications: Publications) -> None:
         self._site, self._publications = site, publications
@@ -20,7 +20,9 @@ class Operators:
 
     def offer(self, action: Action, answer: Callable[[str], None]) -> bool:
         """Queue a wish; `answer` gets its answer after the next scan. False when the queue is full."""
-        return self._requests.offer(Request(action, answer))
+        taken = self._requests.offer(Request(action, answer))
+        self.refused["too many actions"] += not taken
+        return taken
 
     def take(self) -> tuple[Request, ...]:
         """All that wait, oldest first."""

@@ -22,18 +22,21 @@ STATE_STEP_K = 0.1  # its records, or its wort by this much
 
 
 class Publications:
-    """The queue of own messages to `link`, which `run` empties. `display` is how people want to see figures."""
+    """The queue of own messages to `link`, which `run` empties. `display` is how people want to see figures.
+    `answers_dropped` counts answers to operators that were pushed out before they could leave."""
 
     def __init__(self, link: Link, display: Display) -> None:
         self._link = link
         self.display = display
+        self.answers_dropped = 0
         self._waiting: asyncio.Queue[tuple[str, bytes, bool, bytes | None]] = asyncio.Queue(MOST_WAITING)
         self._said: dict[str, tuple[float, float]] = {}
 
     def offer(self, topic: str, payload: bytes, retain: bool, correlation: bytes | None = None) -> None:
         """Queue a message."""
         if self._waiting.full():
-            self._waiting.get_nowait()
+            _, _, is_state, _ = self._waiting.get_nowait()
+            self.answers_dropped += not is_state  # a state is said again
         self._waiting.put_nowait((topic, payload, retain, correlation))
 
     def say_states(self, site: Site, state: SiteState, records: Iterable[Record], anew: bool) -> None:

@@ -302,6 +302,7 @@ class Service:
             self._journal.counts(),
             self._outside.counts(),
             self._reloads,
+            self._publications.answers_dropped,
         )
 
     def _pulse(self) -> Pulse:

@@ -12,7 +12,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller import clock
@@ -79,6 +79,25 @@ def test_a_jump_of_the_wall_clock_does_not_move_the_service_line(jump_s: float) 
     board.run(7.0)
     board.wall_s += jump_s
     assert service.now_s() == 107.0
+
+
+def test_whether_the_clock_is_right_is_asked_once_a_second_however_many_messages_come() -> None:
+    board, asked = Board(), list[float]()
+
+    def synchronised(wall_s: float) -> bool:
+        asked.append(wall_s)
+        return True
+
+    service = SystemClock(
+        0.0, None, boottime_s=lambda: board.boot_s, wall_s=lambda: board.wall_s, synchronised=synchronised
+    )
+    for _ in range(1000):
+        assert service.utc_s() == board.wall_s
+        board.run(0.0025)
+    assert len(asked) == 3  # 2.5 s
+    board.wall_s += 3600.0
+    service.utc_s()
+    assert len(asked) == 4  # a jump is looked into at once
 
 
 def test_the_epoch_of_a_new_store_is_above_that_of_an_earlier_one_with_all_its_starts() -> None:
@@ -165,6 +184,7 @@ def test_a_wait_without_an_end_ends_when_a_scan_is_wanted_soon() -> None:
     asyncio.run(scans())
 
 
+@settings(deadline=None)
 @given(st.lists(st.floats(0.0, 20.0), min_size=2, max_size=50), st.floats(0.0, 0.01))
 def test_scans_do_not_drift_however_long_each_takes(work_s: list[float], early_s: float) -> None:
     times, missed = scan_times(Board(early_s=early_s), work_s)

@@ -67,6 +67,7 @@ def _shell(counts: ShellCounts) -> Iterator[Metric]:
     yield _gauge_of("mqtt_connected", "1 while the broker is connected.", int(counts.broker_connected))
     yield _count("mqtt_messages_dropped", "Messages from the broker that newer ones pushed out.", counts.dropped)
     yield _count("mqtt_publish_failures", "Messages that did not get through to the broker.", counts.publish_failures)
+    yield _count("answers_dropped", "Answers to operators that newer messages pushed out.", counts.answers_dropped)
     yield from _store(counts.store)
     told = dict(counts.told)
     waiting = told.pop("waiting", 0)

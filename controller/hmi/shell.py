@@ -27,7 +27,8 @@ class ShellCounts(NamedTuple):
     """What only the shell knows, since it started. `refused` counts messages by reason, each a
     short constant of the code; `dropped` messages from the broker that newer ones pushed out, `publish_failures`
     messages that did not get through to it; `told` messages to people by outcome, each a short constant of the
-    code; `reloads` how often the files were read again, by outcome ("applied", "refused")."""
+    code; `reloads` how often the files were read again, by outcome ("applied", "refused"); `answers_dropped` answers
+    to operators that newer messages pushed out while no connection took them."""
 
     scans: int
     missed_scans: int
@@ -38,6 +39,7 @@ class ShellCounts(NamedTuple):
     store: StoreCounts = StoreCounts()
     told: Mapping[str, int] = MappingProxyType({})
     reloads: Mapping[str, int] = MappingProxyType({})
+    answers_dropped: int = 0
 
 
 class Pulse(NamedTuple):

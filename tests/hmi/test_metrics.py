@@ -20,6 +20,7 @@ COUNTS = ShellCounts(
     store=StoreCounts(False, 6, 7, 8, 9),
     told={"sent": 10, "failed": 11, "dropped": 12, "waiting": 13},
     reloads={"applied": 14, "refused": 15},
+    answers_dropped=16,
 )
 
 
@@ -138,6 +139,10 @@ def test_free_text_never_becomes_a_label() -> None:
     assert b"evil" not in body
     assert b"stranger" not in body
     assert b"House Pale" not in body
+
+
+def test_answers_that_never_left_are_counted() -> None:
+    assert sample(scraped(busy_cellar()), "answers_dropped_total") == 16
 
 
 def test_the_store_tells_whether_it_writes_and_what_was_lost() -> None:
