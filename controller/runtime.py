@@ -37,6 +37,7 @@ from controller.outputs import Outputs, off_records
 from controller.outside import Outside
 from controller.publications import Publications
 from controller.reloading import Plan, fingerprint, plan_reload
+from controller.shutdown import Unjoined, to_the_end
 from controller.status_line import status_line
 from controller.systemd import ServiceManager
 
@@ -144,10 +145,15 @@ class Service:
                 await self._scan_until(stop)
             finally:  # first of all: any other part may be slow to end
                 self._manager.stopping()
-                if await self._outputs.switch_off(self.installation.actuators, self.site, self.state):
-                    LOG.info("everything is off, confirmed by the broker")
-            for task in background:
-                task.cancel()
+                off = asyncio.create_task(self._switch_off(), name="off")
+                await asyncio.sleep(0)  # the commands have left, or wait for the broker; meanwhile the others may end
+                for task in background:
+                    task.cancel()
+                await to_the_end(off)
+
+    async def _switch_off(self) -> None:
+        if await self._outputs.switch_off(self.installation.actuators, self.site, self.state):
+            LOG.info("everything is off, confirmed by the broker")
 
     async def _serve_http(self, host: str, port: int) -> None:
         """Page and metrics. Loaded only after the first scan: the first "off" must not wait for a web server."""
@@ -321,6 +327,7 @@ class Service:
 async def serve(site_file: Path, installation: Installation) -> None:
     """Drive an installation until SIGTERM or Ctrl-C; on SIGHUP read `site_file` again. Raises as `Service.run`."""
     stop = asyncio.Event()
+    asyncio.get_running_loop().set_default_executor(Unjoined())
     service = Service(installation, reread=lambda: load_installation(site_file))
     stop_on_signals(stop)
     asyncio.get_running_loop().add_signal_handler(signal.SIGHUP, service.reload_soon)

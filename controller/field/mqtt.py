@@ -147,8 +147,12 @@ class MqttLink:
         try:
             async with session:
                 welcome = True
-                await self._greet(session)
-                await self._listen(session)
+                try:
+                    await self._greet(session)
+                    await self._listen(session)
+                except asyncio.CancelledError:
+                    session.timeout = GOODBYE_S
+                    raise
         except aiomqtt.MqttError as error:
             if (task := asyncio.current_task()) and task.cancelling():  # the library forgets it if the goodbye fails
                 raise asyncio.CancelledError from error
@@ -215,7 +219,6 @@ class MqttLink:
                 self._take(message)
         except asyncio.CancelledError:
             self._session = None
-            session.timeout = GOODBYE_S
             try:
                 async with asyncio.timeout(GOODBYE_S):
                     await session.deliver(self._availability, OFFLINE, 1, True, None)
