@@ -13,6 +13,7 @@ from controller.control.values import Record, RecordKind
 from controller.historian.positions import PositionsFile, memory_dir, put_forward
 from controller.historian.sampler import Sampler
 from controller.historian.store import open_store
+from controller.hmi.news import sentence
 from controller.hmi.shell import StoreCounts
 from controller.installation import Installation
 from controller.outputs import off_records
@@ -24,7 +25,8 @@ RECENT_RECORDS = 20
 
 
 class Journal:
-    """The memory of one run; opening it opens the store. `recent` are the newest records, oldest first.
+    """The memory of one run; opening it opens the store. `recent` are the newest records, oldest first; `display` is
+    how people want to see figures.
 
     Raises:
         HistoryError, OSError: there can be no store in the state directory; the text says why.
@@ -36,6 +38,7 @@ class Journal:
         self._positions = PositionsFile(installation.state_dir, memory_dir(os.environ))
         self._sampler = Sampler(installation.history.sample_s)
         self.recent: list[Record] = []
+        self.display = installation.display
         self.resumed: SiteState | None = None
 
     def begin(self, site: Site) -> SiteState:
@@ -93,19 +96,12 @@ class Journal:
         for record in records:
             if record.kind is not RecordKind.ACTION or record.value != "done":  # what was done has told itself
                 level = logging.DEBUG if record.kind is RecordKind.OUTPUT else logging.INFO
-                LOG.log(level, "%s: %s", record.vessel or "site", _in_words(record))
+                LOG.log(level, "%s: %s", record.vessel or "site", sentence(record, self.display))
 
 
 def store_path(state_dir: Path) -> Path:
     """Where the store of this state directory is."""
     return state_dir / STORE_NAME
-
-
-def _in_words(record: Record) -> str:
-    if record.who:
-        return f"{record.reason} ({record.who})"
-    subject = record.subject if record.subject == record.kind.value else f"{record.kind.value} {record.subject}"
-    return f"{subject} {record.value}: {record.reason}"
 
 
 def _where_each_stands(state: SiteState) -> str:

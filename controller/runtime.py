@@ -262,7 +262,7 @@ class Service:
             self._refused[reason.value.lower()] += count
         self._inbox = Inbox(new.sources)
         self._outputs = Outputs(new.actuators, self.link, self.state)
-        self._publications.display = new.display
+        self._publications.display = self._journal.display = new.display
         if self._view is not None:
             self._view.display = new.display
         self._outside.change(new)
