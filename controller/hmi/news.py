@@ -14,8 +14,8 @@ _ALARM_NEWS = (AlarmPhase.UNACKNOWLEDGED.value, AlarmPhase.RETURNED.value)
 _ALARM_QUIET = ("suppressed by design", "out of service")  # ISA-18.2: it is not told to anybody, nor that it is over
 _ALARM_WORDS = {
     AlarmPhase.UNACKNOWLEDGED.value: "ALARM {subject}: {reason}",
-    AlarmPhase.RETURNED.value: "alarm {subject} is {reason}",
-    AlarmPhase.NORMAL.value: "alarm {subject} is {reason}",
+    AlarmPhase.RETURNED.value: "alarm {subject} is over",
+    AlarmPhase.NORMAL.value: "alarm {subject} is over",
 }
 _STEP_WORDS = {"begun": "step {subject} begins, {reason}", "ended": "step {subject} ends: {reason}"}
 
@@ -67,7 +67,8 @@ def worth_reading(record: Record) -> bool:
 def for_reading(records: Iterable[Record]) -> Iterator[Record]:
     """The records, oldest first, without what a person need not read to know what happened: routine holds of the
     interlock, a step's end where the next step's beginning says the same, probes that are good from the start, and
-    alarms that are suppressed by design or out of service, with the end of those."""
+    alarms that are suppressed by design or out of service, with the end of those. That a question is answered is
+    told by the answer."""
     quiet: set[tuple[str, str]] = set()
     bad: set[tuple[str, str]] = set()
     for record in records:
@@ -85,7 +86,8 @@ def for_reading(records: Iterable[Record]) -> Iterator[Record]:
                 bad.add(thing)
             case RecordKind.ALARM:
                 was_quiet = thing in quiet
-                (quiet.add if record.value in _ALARM_QUIET else quiet.discard)(thing)
-                if thing in quiet or (was_quiet and record.value == AlarmPhase.NORMAL.value):
+                quiet = quiet | {thing} if record.value in _ALARM_QUIET else quiet - {thing}
+                over = record.value in (AlarmPhase.NORMAL.value, AlarmPhase.RETURNED.value)
+                if thing in quiet or (over and (was_quiet or record.subject == "prompt")):
                     continue
         yield record

@@ -11,7 +11,6 @@ from controller.control.values import Action
 from controller.plant.cellar import Cellar
 from controller.plant.demo import Beer
 
-GRAVITY_EVERY_S = 12 * 3600.0
 ANSWERS_AFTER_S = 3600.0  # a person is not at the vessel at once
 PACKAGES_AFTER_S = 60 * 3600.0
 LOOKS_EVERY_S = 600.0
@@ -30,6 +29,8 @@ class Plan:
 
 class Brewer:
     """Works through its plans. `acts` is to be called at every scan with the vessels' published states."""
+
+    gravity_every_s = 12 * 3600.0
 
     def __init__(self, cellar: Cellar, plans: tuple[Plan, ...]) -> None:
         self._cellar = cellar
@@ -67,7 +68,7 @@ class Brewer:
         actions = []
         step = seen.get("step")
         fermenting = name in self._pitched and seen.get("state") == "running"
-        if fermenting and now_s - self._gravity_s.get(name, -GRAVITY_EVERY_S) >= GRAVITY_EVERY_S:
+        if fermenting and now_s - self._gravity_s.get(name, -self.gravity_every_s) >= self.gravity_every_s:
             self._gravity_s[name] = now_s
             gravity = min(round(self._cellar.gravity(name), 3), beer.og)
             actions.append(self._action(name, "gravity", {"gravity": gravity}))

@@ -123,11 +123,14 @@ def messages(world: World) -> Iterator[str]:
 
 
 def flat(usage: list[Usage], from_day: float) -> Iterator[str]:
-    """What the daemon holds, from a day on."""
+    """What the daemon holds, from a day on: the second half of the days against the first. Messages are delivered in
+    threads that come and go, so the most of each half counts."""
     later = [each for each in usage if each.day >= from_day]
-    first, last = later[0], later[-1]
-    if last.rss_mb - first.rss_mb > FLAT_MB or last.files > first.files or last.threads > first.threads:
-        yield f"what the daemon holds has grown from {first} to {last}"
+    early, late = later[: len(later) // 2], later[len(later) // 2 :]
+    for name, allowed in (("rss_mb", FLAT_MB), ("threads", 1), ("files", 1)):
+        before, after = (max(getattr(each, name) for each in half) for half in (early, late))
+        if after - before > allowed:
+            yield f"{name} has grown from {before} to {after}"
 
 
 def words(text: str) -> int:

@@ -336,7 +336,10 @@ class World:
 
 
 class NamedBrewer(Brewer):
-    """The plant's brewer, with ids of its own, who can hand a vessel over and follow a beer to another."""
+    """The plant's brewer, with ids of its own, who can hand a vessel over and follow a beer to another, and who takes
+    a sample once a day: more is beer poured away."""
+
+    gravity_every_s = 24 * 3600.0
 
     def __init__(self, prefix: str, cellar: Cellar, plans: tuple[Plan, ...]) -> None:
         super().__init__(cellar, plans)
