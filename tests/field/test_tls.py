@@ -317,11 +317,7 @@ def test_no_bytes_in_any_file_do_more_than_fail_the_attempt(rubbish: bytes, fram
                 tls_context(tls)
 
 
-@pytest.mark.parametrize(
-    "host",
-    ["", "a..b", "x" * 300, ".cellar", "\ud800", "broker\n"],
-    ids=["empty", "two dots", "too long", "a dot first", "half a character", "a line break"],
-)
+@pytest.mark.parametrize("host", ["", "a..b", "x" * 300, ".cellar", "broker\n"])
 def test_a_host_that_no_machine_can_have_is_one_more_failed_attempt(papers: Papers, host: str) -> None:
     for tls in (None, papers.nameless):
         assert asyncio.run(trouble_with(replace(broker(9), host=host, tls=tls)))
