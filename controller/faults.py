@@ -20,7 +20,8 @@ class Fault:
     def __str__(self) -> str:
         where = f"{self.file}:{self.line}" if self.line else self.file
         key = f"{self.key}: " if self.key else ""
-        return " ".join(f"{where}: {key}found {self.found}; right would be {self.expected}".split())
+        line = " ".join(f"{where}: {key}found {self.found}; right would be {self.expected}".split())
+        return line if line.isprintable() else ascii(line)[1:-1]  # the names of files may hold anything
 
 
 class FileFaults(Exception):

@@ -33,6 +33,9 @@ def set_up_logging(format: str, level: int) -> None:
     else:
         handler.setFormatter(JournalLines() if under_journal(os.environ, sys.stderr) else TextLines())
     logging.basicConfig(level=level, handlers=[handler], force=True)
+    for name in tuple(logging.root.manager.loggerDict):  # some set a level for a part of themselves
+        if name.partition(".")[0] in LIBRARIES:
+            logging.getLogger(name).setLevel(logging.NOTSET)
     for name in LIBRARIES:
         logging.getLogger(name).setLevel(max(level, logging.WARNING))
 

@@ -3,6 +3,7 @@
 import json
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, datetime
+from itertools import groupby
 
 from controller.control.values import Record
 from controller.display import Display, age_text
@@ -13,17 +14,18 @@ SITE = "site"  # what stands for the vessel where a record is of the whole site
 
 def record_lines(records: Sequence[Record], display: Display) -> Iterator[str]:
     """The lines, headings included, in the order of `records`. Local time and the person's units; a record whose UTC
-    was never known has the service's own time instead."""
+    was never known has the service's own time instead. What happened to several vessels at once is one line."""
     width = max((len(record.vessel or SITE) for record in records), default=0)
     heading = ""
-    for record in records:
-        day, time = _when(record, display)
+    told = ((*_when(record, display), sentence(record, display), record.vessel or SITE) for record in records)
+    for (day, time, words), same in groupby(told, key=lambda each: each[:3]):
         if day != heading:
             if heading:
                 yield ""
             yield day
             heading = day
-        yield f"  {time}  {record.vessel or SITE:<{width}}  {sentence(record, display)}"
+        where = ", ".join(dict.fromkeys(each[3] for each in same))
+        yield f"  {time}  {where:<{width}}  {words}"
 
 
 def record_json(records: Iterable[Record], display: Display) -> Iterator[str]:

@@ -11,6 +11,7 @@ from controller.control.values import Action
 from controller.plant.cellar import Cellar
 from controller.plant.demo import Beer
 
+COLD_C = 5.0  # nobody samples a beer that is crashed
 ANSWERS_AFTER_S = 3600.0  # a person is not at the vessel at once
 PACKAGES_AFTER_S = 60 * 3600.0
 LOOKS_EVERY_S = 600.0
@@ -67,7 +68,9 @@ class Brewer:
             return [self._action(name, "start", _wort(plan))]
         actions = []
         step = seen.get("step")
-        fermenting = name in self._pitched and seen.get("state") == "running"
+        setpoint_c = seen.get("setpoint_high_c")
+        cold = isinstance(setpoint_c, int | float) and setpoint_c < COLD_C
+        fermenting = name in self._pitched and seen.get("state") == "running" and not cold
         if fermenting and now_s - self._gravity_s.get(name, -self.gravity_every_s) >= self.gravity_every_s:
             self._gravity_s[name] = now_s
             gravity = min(round(self._cellar.gravity(name), 3), beer.og)

@@ -130,6 +130,22 @@ def test_what_is_asked_for_is_told(
     assert len(capsys.readouterr().out.splitlines()) == count
 
 
+def test_what_happens_to_several_vessels_at_once_is_one_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    opened = open_store(tmp_path / "cellar.sqlite")
+    lost = Record(60.0, MONDAY, "fv1", RecordKind.HEALTH, "well", "F", "stale")
+    opened.save(
+        brewing(), [lost, lost._replace(vessel="fv2"), lost._replace(vessel="fv3", at_s=65.0, utc_s=MONDAY + 5)]
+    )
+    assert opened.close()
+    cellarhand("log", "--store", tmp_path / "cellar.sqlite", "--last", "9")
+    assert [line[12:] for line in capsys.readouterr().out.splitlines()[1:]] == [
+        "fv1, fv2  probe well failure: stale",
+        "fv3  probe well failure: stale",
+    ]
+
+
 def test_some_days_ago_is_counted_from_now(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     now_s = datetime.now(UTC).timestamp()
     opened = open_store(tmp_path / "cellar.sqlite")

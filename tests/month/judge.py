@@ -24,8 +24,10 @@ def beers(store: Path, world: World, profiles: Mapping[str, Profile]) -> Iterato
     with closing(sqlite3.connect(store)) as history:
         rows = history.execute("SELECT vessel, kind, subject, value, reason FROM records ORDER BY id").fetchall()
     for name, beer in BEERS.items():
-        if not any(row[1:4] == ("batch", name, "packaged") for row in rows):
-            yield f"{name} was not packaged"
+        done = {row[3] for row in rows if row[1:3] == ("batch", name)}
+        if not {"started", "packaged"} <= done:
+            yield f"{name} was not {'packaged' if 'started' in done else 'started'}"
+            continue
         if name == "Table No. 1":  # half a month is not enough, and its brewer went back and forth
             continue
         begun = list(dict.fromkeys(_steps_begun(rows, name)))

@@ -50,9 +50,9 @@ class Story:
             (10.0, self.a_probe_is_unplugged),
             (12.0, self.the_dark_beer_moves),
             (13.0, self.a_backup_is_made),
-            (14.0, self.a_beer_begun_elsewhere),
-            (14.1, self.another_lager),
-            (14.8, self.summer_time_ends),
+            (14.6, self.summer_time_ends),
+            (15.7, self.a_beer_begun_elsewhere),
+            (15.8, self.another_lager),
             (16.0, self.a_stop_for_maintenance),
             (29.0, self.everything_is_packaged),
         ):
