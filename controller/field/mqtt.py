@@ -220,8 +220,8 @@ class MqttLink:
         except asyncio.CancelledError:
             self._session = None
             try:
-                async with asyncio.timeout(GOODBYE_S):
-                    await session.deliver(self._availability, OFFLINE, 1, True, None)
+                # Not asyncio.timeout(): before Python 3.11.4 it does not end in a task that is being cancelled.
+                await asyncio.wait_for(session.deliver(self._availability, OFFLINE, 1, True, None), GOODBYE_S)
             except (aiomqtt.MqttError, TimeoutError) as error:
                 LOG.warning("could not say goodbye to the broker: %s", str(error) or "it does not answer")
             raise
