@@ -220,7 +220,7 @@ class MqttLink:
         except asyncio.CancelledError:
             self._session = None
             try:
-                # Not asyncio.timeout(): in a task that is being cancelled it only cancels once more on Python 3.11.2.
+                # Not asyncio.timeout(): in a cancelled task, Python 3.11.2 lets it end in a cancellation.
                 await asyncio.wait_for(session.deliver(self._availability, OFFLINE, 1, True, None), GOODBYE_S)
             except (aiomqtt.MqttError, TimeoutError) as error:
                 LOG.warning("could not say goodbye to the broker: %s", str(error) or "it does not answer")
