@@ -96,9 +96,13 @@ def _open_ours(path: Path, flags: int) -> int:
 
 def put_forward(saved: SiteState, positions: Positions | None) -> SiteState:
     """The saved state, its clocks put forward to the newest scan where that was of the same run and step. A step that
-    has changed since is not taken over: its own record is not in the store either, and it will change again."""
-    if positions is None or positions.epoch != saved.epoch:
+    has changed since is not taken over: its own record is not in the store either, and it will change again.
+
+    A run whose disk took nothing has still used its epoch: nodes would ignore a next run that used it again."""
+    if positions is None:
         return saved
+    if positions.epoch != saved.epoch:
+        return saved._replace(epoch=max(saved.epoch, positions.epoch))
     if not 0.0 <= positions.now_s - saved.now_s <= LATEST_AFTER_S:
         return saved
     vessels = {

@@ -51,6 +51,12 @@ def test_positions_that_do_not_belong_to_the_store_are_not_used(tmp_path: Path, 
     assert after_a_kill(tmp_path, saved, other) == saved
 
 
+def test_a_run_whose_disk_took_nothing_has_used_its_epoch_all_the_same(tmp_path: Path) -> None:
+    """Nodes have heard its numbers: a next run under the same epoch would be ignored for as long."""
+    saved = at(1000.0, counted_s=300.0, epoch=6)
+    assert after_a_kill(tmp_path, saved, at(9000.0, counted_s=8000.0)) == saved._replace(epoch=7)
+
+
 def test_a_step_whose_beginning_the_store_has_not_seen_begins_again(tmp_path: Path) -> None:
     found = after_a_kill(tmp_path, at(1000.0, counted_s=300.0), at(1055.0, step=3, counted_s=5.0))
     program = found.vessels["one"].program
