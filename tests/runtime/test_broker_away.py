@@ -29,7 +29,7 @@ def test_a_daemon_that_starts_before_its_broker_drives_when_the_broker_comes(tmp
             with Cellar(tmp_path, server.port) as cellar:
                 until(lambda: all(cellar.orders(topic) == [False] for topic in OUTPUTS), "every output off")
                 daemon.wait_until_scanning()
-                assert daemon.say("status").stdout.startswith("cellar, ")
+                until(lambda: daemon.say("status").stdout.startswith("cellar, "), "a status without a complaint")
                 assert daemon.end() == 0
         finally:
             server.stop()
