@@ -135,6 +135,6 @@ def flat(usage: list[Usage], from_day: float) -> Iterator[str]:
             yield f"{name} has grown from {before} to {after}"
 
 
-def words(text: str) -> int:
-    """How many words a person has to read."""
-    return len(text.split())
+def words(log: str) -> int:
+    """How many words a person has to read: headings and sentences. The columns of time and place are looked at."""
+    return sum(len(line.split()[2:] if line.startswith("  ") else line.split()) for line in log.splitlines())
