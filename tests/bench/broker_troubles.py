@@ -88,9 +88,9 @@ class SpiedDaemon(Daemon):
     """A daemon that notes when it issues each command."""
 
     def __init__(self, site: Path) -> None:
-        self.site, self._log, self._notes = site, site.parent / "daemon.log", site.parent / "issued"
+        self.site, self.log_path, self._notes = site, site.parent / "daemon.log", site.parent / "issued"
         environment = {**os.environ, "PYTHONPATH": str(ROOT)}
-        with self._log.open("ab") as log:
+        with self.log_path.open("ab") as log:
             words = [sys.executable, SPIED_RUN, str(self._notes), "run", "--site", str(site)]
             self.process = subprocess.Popen(words, stderr=log, stdout=log, env=environment)
 
