@@ -133,8 +133,16 @@ class AlarmState(NamedTuple):
     text: str
 
 
+class OutputFault(NamedTuple):
+    """A fault of a cooler or heater that was found from the temperatures (design rule 5), with its evidence in
+    numbers. It stays until a person says that the output was inspected."""
+
+    since_s: float
+    text: str
+
+
 class VesselState(NamedTuple):
-    """All that is remembered of one vessel."""
+    """All that is remembered of one vessel. `faults` is keyed by the kind of its alarm, as "heater will not stop"."""
 
     in_service: bool
     condition: BatchState
@@ -152,6 +160,7 @@ class VesselState(NamedTuple):
     settling_since_s: float  # when that least deviation was last beaten
     off_since_s: float | None  # since when the mode is "off" with beer inside
     quiet: Quiet | None = None
+    faults: Mapping[str, OutputFault] = {}
 
 
 class SiteState(NamedTuple):

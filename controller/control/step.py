@@ -81,7 +81,7 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
         after = VesselState(
             was.in_service, course.condition, course.mode, was.batch, course.program, course.manual,
             course.setpoint, wort, loop, cooler, heater, driven.applied_w,
-            course.settling_best_k, course.settling_since_s, was.off_since_s, course.quiet,
+            course.settling_best_k, course.settling_since_s, was.off_since_s, course.quiet, was.faults,
         )  # fmt: skip
         watch_vessel(watch, vessel, after, own)
         vessels[vessel.name] = after

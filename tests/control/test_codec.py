@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from controller.control.codec import from_json, to_json
 from controller.control.course import Ends, Profile, ProfileStep, StepKind
 from controller.control.site import AlarmLimits, Ending, Limits, Loop, LoopKind, Output, Place, Probe, Site, Vessel
-from controller.control.state import AlarmState, Batch, SiteState, VesselState, initial_state
+from controller.control.state import AlarmState, Batch, OutputFault, SiteState, VesselState, initial_state
 from controller.control.values import Action, Inputs, Signal
 
 FINITE = st.floats(allow_nan=False, allow_infinity=False)
@@ -65,7 +65,9 @@ def test_the_text_is_json_by_the_standard() -> None:
     assert plain["signals"]["one/wort"]["status"] == "F"
 
 
-VESSELS: st.SearchStrategy[VesselState] = st.from_type(VesselState)
+VESSELS: st.SearchStrategy[VesselState] = st.builds(
+    VesselState, faults=st.dictionaries(st.text(max_size=5), st.from_type(OutputFault), max_size=2)
+)
 STATES = st.builds(
     SiteState,
     signals=st.dictionaries(st.text(max_size=5), st.from_type(Signal), max_size=2),
