@@ -24,12 +24,15 @@ WARM_WORT_C = 20.0
 LEAST_REACH, MOST_REACH = 0.05, 1.6
 # What is known before anything was seen: the rest in K/h, and the strengths; a site file is wrong by some 30 %.
 FIRST_REST_SD_K_PER_H, FIRST_SHARE, FIRST_SHARE_SD = 0.6, 1.0, 0.3
-# What changes in a minute by itself: layers (K); yeast, weather and doors (K/h, a random walk of 0.15 K/h in an hour);
-# a strength, at rest (0.1 in a day) and while its output runs (flow, fouling, layers).
-WORT_VARIANCE, REST_VARIANCE = 0.012**2, 0.15**2 / 60.0
+# What changes in a minute by itself: layers (K); a strength, at rest (0.1 in a day) and while its output runs (flow,
+# fouling, layers).
+WORT_VARIANCE = 0.012**2
 SHARE_VARIANCE, SHARE_ON_VARIANCE = 0.01 / 1440.0, 0.0004
 # What a minute's mean strays from the wort for other reasons: steps and noise of the probe, turning layers.
 STRAY_VARIANCE = 0.04**2
+# How fast the rest changes, K/h in an hour: yeast alone, and what a room that changes by some kelvins does to a litre
+# by its surface (V^(2/3) loses what V holds).
+RESTLESS_YEAST, RESTLESS_ROOM = 0.08, 0.4
 CLIPPED = 3.0  # a minute counts for no more than so many standard deviations
 MOST_SHARE = 2.0
 # For reckoning ahead a share is taken from within these bounds: outside them it is a fault or a wrong site file.
@@ -73,7 +76,8 @@ class Balance(NamedTuple):
 
 class Tick(NamedTuple):
     """What happened in one minute: the mean of the wort's fit signals, the share of the time that each output was
-    commanded on, and the rates in K/h that full cooling (< 0) and full heating (> 0) should give by the site file."""
+    commanded on, the rates in K/h that full cooling (< 0) and full heating (> 0) should give by the site file, and how
+    restless the rest is (`restless`)."""
 
     dt_s: float
     wort_c: float
@@ -81,6 +85,12 @@ class Tick(NamedTuple):
     heated: float
     full_cooling_k_per_h: float
     full_heating_k_per_h: float
+    restless: float
+
+
+def restless(volume_l: float) -> float:
+    """How fast the rest of a wort of this volume changes by itself: a random walk, K/h after an hour."""
+    return RESTLESS_YEAST + RESTLESS_ROOM * pow(volume_l, -1.0 / 3.0)
 
 
 def full_cooling_k_per_h(power_w: float, heat_capacity_j_per_k: float, wort_c: float, bath_c: float) -> float:
@@ -120,7 +130,7 @@ def balanced(last: Balance, tick: Tick) -> Balance:
     wc += h * rc + c * cc + v * ch
     wh += h * rh + c * ch + v * hh
     ww = to_w + h * wr + c * wc + v * wh + WORT_VARIANCE
-    rr += REST_VARIANCE
+    rr += tick.restless**2 * h
     cc = min(cc + SHARE_VARIANCE + SHARE_ON_VARIANCE * tick.cooled, FIRST_SHARE_SD**2)
     hh = min(hh + SHARE_VARIANCE + SHARE_ON_VARIANCE * tick.heated, FIRST_SHARE_SD**2)
     # and corrected by what was seen

@@ -4,7 +4,7 @@ about the outputs: the interlock does that with the faults that are found here, 
 """
 
 from collections.abc import Mapping
-from math import log
+from math import inf, log
 
 from controller.control.balance import (
     HOUR_S,
@@ -17,6 +17,7 @@ from controller.control.balance import (
     full_cooling_k_per_h,
     passed,
     restarted,
+    restless,
     sound,
     surprised,
 )
@@ -45,6 +46,7 @@ from controller.control.values import Record, RecordKind, Signal, Status
 DEAD_COOLER_S, DEAD_HEATER_S = 240.0, 600.0  # of running while it looks dead; common practice, no source
 COOLER_WITHIN_S, HEATER_WITHIN_S = 20 * 60.0, 40 * 60.0  # on-time within which an output without effect is found
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 15 * 60.0, 2 * 3600.0  # of a cooler without effect; common practice, no source
+OPPOSED_SHARE = 0.5  # of what was seen, which the other output may have failed to do; common practice, no source
 STILL_S = 900.0  # a probe that shows the same for so long says nothing against an output; common practice, no source
 # Beyond what the outputs (with this surplus) and yeast or room can do, a wort does not move. Common practice.
 SURPLUS = 1.5
@@ -134,7 +136,15 @@ def _tick(vessel: Vessel, after: VesselState, minute: Minute, around: Around) ->
     cooling = full_cooling_k_per_h(vessel.cooler.power_w, capacity, wort_c, bath_c) if vessel.cooler else 0.0
     heating = vessel.heater.power_w / capacity * HOUR_S if vessel.heater else 0.0
     passed_s = minute.passed_s
-    return Tick(passed_s, wort_c, minute.cooled_s / passed_s, minute.heated_s / passed_s, cooling, heating)
+    return Tick(
+        passed_s,
+        wort_c,
+        minute.cooled_s / passed_s,
+        minute.heated_s / passed_s,
+        cooling,
+        heating,
+        restless(vessel.volume_l),
+    )
 
 
 def _probes(
@@ -218,7 +228,7 @@ def _suspected(
         windows[kind], verdicts[kind] = watched(
             window or begun(balance, tick.wort_c, cooler), balance, tick, cooler, suspicion, within_s
         )
-    if all(moment.now_s - memory.still_s >= STILL_S for memory in fresh.probes.values()):
+    if all(moment.now_s - memory.still_s >= STILL_S and not memory.wronged for memory in fresh.probes.values()):
         for kind in (COOLER_NO_EFFECT, HEATER_NO_EFFECT):  # it is the probe that is to be asked
             verdicts.pop(kind, None)
     found = {}
@@ -269,14 +279,19 @@ _ALIKE = {
 
 
 def _better_explained(kind: str, windows: Mapping[str, Window | None]) -> bool:
-    """Whether the fault of the other output that draws the wort the same way fits what was seen better."""
-    return _misfit(windows.get(_ALIKE[kind])) < _misfit(windows.get(kind))
+    """Whether the fault of the other output that draws the wort the same way explains what was seen better."""
+    return _misfit(_ALIKE[kind], windows) < _misfit(kind, windows) or _misfit(kind, windows) == inf
 
 
-def _misfit(window: Window | None) -> float:
-    """How far what was seen is from what the fault would do: the logarithm of their ratio."""
+def _misfit(kind: str, windows: Mapping[str, Window | None]) -> float:
+    """How far what was seen is from what the fault would do: the logarithm of their ratio. An output that was off is
+    not to be blamed where the other one ran meanwhile and may have failed."""
+    window = windows.get(kind)
     if window is None or window.fault_k == 0.0 or window.seen_k / window.fault_k <= 0.0:
-        return 1e9
+        return inf
+    opposed_k = {HEATER_WILL_NOT_STOP: window.cooled_k, COOLER_WILL_NOT_STOP: window.heated_k}.get(kind, 0.0)
+    if abs(opposed_k) >= OPPOSED_SHARE * abs(window.seen_k):
+        return inf
     return abs(log(window.seen_k / window.fault_k))
 
 

@@ -11,6 +11,7 @@ MUST_MOVE_K = 0.3
 STEPS = 1.5
 COARSEST_STEP_K = 0.5  # until a step was seen: 9-bit resolution of the DS18B20 (datasheet, Table 2)
 STILL_S = 240.0
+MOST_WRONGED = 3
 # After so long without any change a short pulse asks whether the probe is alive.
 ASK_AFTER_S = 2400.0
 
@@ -27,7 +28,8 @@ class ProbeMemory(NamedTuple):
     """What is remembered of one probe. `celsius` is its last value, `still_s` since when it is the same to the last
     digit, `must_k` how far the wort must have moved meanwhile; `asked` since a test pulse only what the outputs do
     counts. `wort_c` follows the value no faster than the wort can move; `ticks` for how long the value is away from
-    it; `doubt` is "" or why the probe is not believed, `since_s` when that began."""
+    it; `doubt` is "" or why the probe is not believed, `since_s` when that began; `wronged` how often it was called
+    stuck and then moved: the wort, or an output, was at fault."""
 
     celsius: float
     still_s: float
@@ -38,6 +40,7 @@ class ProbeMemory(NamedTuple):
     ticks: int = 0
     doubt: str = ""
     since_s: float = 0.0
+    wronged: int = 0
 
 
 class Pace(NamedTuple):
@@ -62,10 +65,10 @@ def doubted(
         step_k = min(step_k, max(abs(celsius - last.celsius), 0.01)) if celsius != last.celsius else step_k
     else:
         must_k += pace.by_outputs_k if asked else pace.in_all_k
-    wort_c, ticks, doubt, since_s = last.wort_c, last.ticks, last.doubt, last.since_s
+    wort_c, ticks, doubt, since_s, wronged = last.wort_c, last.ticks, last.doubt, last.since_s, last.wronged
     if doubt == STUCK:
         if moved:
-            doubt, wort_c, ticks = "", celsius, 0
+            doubt, wort_c, ticks, wronged = "", celsius, 0, min(wronged + 1, MOST_WRONGED)
     elif doubt == OUT_OF_WELL:
         near_k = BACK_K + BACK_K_PER_H * (now_s - since_s) / 3600.0
         ticks = ticks + 1 if abs(celsius - wort_c) <= near_k and not _is_room(wort_c, celsius, room_c) else 0
@@ -76,9 +79,9 @@ def doubted(
         ticks = ticks + 1 if abs(celsius - wort_c) >= AWAY_K and _is_room(wort_c, celsius, room_c) else 0
         if ticks >= AWAY_TICKS:
             doubt, since_s, ticks = OUT_OF_WELL, now_s, 0
-        elif now_s - still_s >= STILL_S and abs(must_k) >= max(MUST_MOVE_K, STEPS * step_k):
+        elif now_s - still_s >= STILL_S and abs(must_k) >= (1 + wronged) * max(MUST_MOVE_K, STEPS * step_k):
             doubt, since_s = STUCK, now_s
-    return ProbeMemory(celsius, still_s, wort_c, must_k, asked, step_k, ticks, doubt, since_s)
+    return ProbeMemory(celsius, still_s, wort_c, must_k, asked, step_k, ticks, doubt, since_s, wronged)
 
 
 def _is_room(wort_c: float, celsius: float, room_c: float | None) -> bool:

@@ -16,7 +16,7 @@ BEGUN_K, IDLE = 0.05, 0.02
 # The wort speaks for a fault when it has gone this share of the way to it, for the output when less than the lower
 # share; beyond the outer ones something else is going on: a hand on the probe, a lid, another wort.
 FAULT_SHARE, WORKS_SHARE = 0.6, 0.4
-STRANGE_SHARE, STRANGE_BACK_SHARE = 4.0, -2.0
+STRANGE_SHARE, STRANGE_NO_EFFECT_SHARE, STRANGE_BACK_SHARE = 4.0, 2.5, -2.0
 # The least difference that counts, in K: several steps of the usual probe; less where an output is so weak that it
 # moves little in the time allowed, and of that time's effect this share.
 LARGE_K, SMALL_K, WEAK_SHARE = 0.25, 0.1, 0.4
@@ -29,10 +29,9 @@ LONGEST_S = 9000.0
 HOPELESS_AFTER_S, HOPELESS_SHARE = 2400.0, 0.6
 # How many standard deviations of the reckoning a difference must exceed: to be a fault, to clear an output.
 SURE, SURE_ENOUGH = 2.0, 1.5
-# Beside what the balance says of itself, the reckoning may be wrong by the yeast's and the room's change (K/h in an
-# hour), by a share of what an output did (more near 4 °C, where water is densest and a wort no longer turns over by
-# itself), by a share of what is on its way through coil or wrap, and by the layers.
-REST_CHANGES = 0.2
+# Beside what the balance says of itself, the reckoning may be wrong by what yeast and room change, by a share of what an
+# output did (more near 4 °C, where water is densest and a wort no longer turns over by itself), by a share of what is
+# on its way through coil or wrap, and by the layers.
 UNSURE, UNSURE_COLD, COLD_C = 0.06, 0.25, 6.0
 UNSURE_ON_ITS_WAY = 0.5
 LAYERS_K = 0.05
@@ -120,9 +119,10 @@ def watched(
     if (abs(window.fault_k) < BEGUN_K and abs(duty - own) < IDLE) or window.lasted_s > LONGEST_S:
         return fresh, Verdict.OPEN
     spoken = window.seen_k / window.fault_k
-    if abs(window.seen_k) > LARGE_K and not STRANGE_BACK_SHARE <= spoken <= STRANGE_SHARE:
+    strange = STRANGE_NO_EFFECT_SHARE if suspicion is Suspicion.NO_EFFECT else STRANGE_SHARE
+    if abs(window.seen_k) > LARGE_K and not STRANGE_BACK_SHARE <= spoken <= strange:
         return fresh, Verdict.OPEN
-    sd_k = _standard_deviation(window, tick.wort_c)
+    sd_k = _standard_deviation(window, tick)
     if window.lasted_s >= HOPELESS_AFTER_S and sd_k > HOPELESS_SHARE * abs(window.fault_k):
         return fresh, Verdict.OPEN
     window = window._replace(sd_k=sd_k)
@@ -137,14 +137,14 @@ def watched(
     return window._replace(speaks=0), Verdict.OPEN
 
 
-def _standard_deviation(window: Window, wort_c: float) -> float:
+def _standard_deviation(window: Window, tick: Tick) -> float:
     """Of the course that the wort should have taken, in K."""
     h, c, v = window.lasted_s / HOUR_S, window.cooled_k, window.heated_k
     p = window.unsure
     known = p.rr * h * h + 2.0 * h * (c * p.rc + v * p.rh) + c * c * p.cc + 2.0 * c * v * p.ch + v * v * p.hh
-    share = UNSURE if wort_c > COLD_C else UNSURE_COLD
+    share = UNSURE if tick.wort_c > COLD_C else UNSURE_COLD
     others = (
-        REST_CHANGES**2 * h**3 / 3.0,
+        tick.restless**2 * h**3 / 3.0,
         (share * c) ** 2 + (share * v) ** 2,
         (UNSURE_ON_ITS_WAY * window.on_its_way_k) ** 2,
         LAYERS_K**2,
