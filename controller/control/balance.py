@@ -6,7 +6,7 @@ beside the site file's figures. It says how sure it is of each; the diagnosis as
 Source of the filter: R. E. Kalman, J. Basic Engineering 82 (1960) 35-45.
 """
 
-from math import exp, sqrt
+from math import cbrt, exp, sqrt
 from typing import NamedTuple
 
 TICK_S = 60.0  # the balance is struck once a minute: pumps and worts are slower
@@ -90,7 +90,7 @@ class Tick(NamedTuple):
 
 def restless(volume_l: float) -> float:
     """How fast the rest of a wort of this volume changes by itself: a random walk, K/h after an hour."""
-    return RESTLESS_YEAST + RESTLESS_ROOM * pow(volume_l, -1.0 / 3.0)
+    return RESTLESS_YEAST + RESTLESS_ROOM / float(cbrt(volume_l))
 
 
 def full_cooling_k_per_h(power_w: float, heat_capacity_j_per_k: float, wort_c: float, bath_c: float) -> float:

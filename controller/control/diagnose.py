@@ -35,7 +35,7 @@ from controller.control.diagnosis import (
     Suspicions,
 )
 from controller.control.doubt import OUT_OF_WELL, STUCK, Pace, ProbeMemory, doubted
-from controller.control.evidence import Suspicion, Verdict, Window, begun, watched
+from controller.control.evidence import SMALL_K, WORKS_SHARE, Suspicion, Verdict, Window, begun, watched
 from controller.control.follow import Moment
 from controller.control.probing import due, pulse_s
 from controller.control.site import Vessel
@@ -46,6 +46,7 @@ from controller.control.values import Record, RecordKind, Signal, Status
 DEAD_COOLER_S, DEAD_HEATER_S = 240.0, 600.0  # of running while it looks dead; common practice, no source
 COOLER_WITHIN_S, HEATER_WITHIN_S = 20 * 60.0, 40 * 60.0  # on-time within which an output without effect is found
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 15 * 60.0, 2 * 3600.0  # of a cooler without effect; common practice, no source
+MISTAKEN_S = 3600.0  # so long after it an output without effect may turn out to be the other that will not stop
 OPPOSED_SHARE = 0.5  # of what was seen, which the other output may have failed to do; common practice, no source
 STILL_S = 900.0  # a probe that shows the same for so long says nothing against an output; common practice, no source
 # Beyond what the outputs (with this surplus) and yeast or room can do, a wort does not move. Common practice.
@@ -73,12 +74,11 @@ def diagnose(
         return after._replace(diagnosis=Diagnosis(_NO_MINUTE, balance, retry=last.retry, probes=probes))
     balance = balanced(last.balance, tick)
     probes = _probes(vessel, last, balance, tick, signals, around, moment.now_s)
+    calm = balance.ticks > last.balance.ticks  # no event has come between
     fresh = Diagnosis(
-        _NO_MINUTE, balance, last.suspicions, last.retry, probes, last.asking_until_s, last.asked_s
+        _NO_MINUTE, balance, last.suspicions if calm else _NOBODY, last.retry, probes, last.asking_until_s, last.asked_s
     )  # fmt: skip
-    if balance.ticks < YOUNG_TICKS:
-        fresh = fresh._replace(suspicions=_NOBODY)
-    else:
+    if balance.ticks >= YOUNG_TICKS or any(fresh.suspicions):
         fresh = _asked(vessel, after, fresh, tick, moment.now_s)
         fresh, faults = _suspected(vessel, after, fresh, tick, around, moment, records)
         if faults is not after.faults:
@@ -156,11 +156,11 @@ def _probes(
         + sound(balance.heater) * tick.full_heating_k_per_h * balance.heating
     )
     # Of the rest only so much is sure to go on: sun or a lid may have been it.
-    rest_k = h * min(max(balance.rest_k_per_h, -OTHERS_K_PER_H), OTHERS_K_PER_H)
-    rest_k = rest_k if balance.ticks >= YOUNG_TICKS else 0.0
+    rest_k_per_h = min(max(balance.rest_k_per_h, -OTHERS_K_PER_H), OTHERS_K_PER_H)
     pace = Pace(
+        h,
         by_outputs_k,
-        by_outputs_k + rest_k,
+        rest_k_per_h if balance.ticks >= YOUNG_TICKS else 0.0,
         h * (SURPLUS * tick.full_heating_k_per_h + OTHERS_K_PER_H),
         h * (SURPLUS * -tick.full_cooling_k_per_h + OTHERS_K_PER_H),
     )
@@ -221,7 +221,7 @@ def _suspected(
              HEATER_WILL_NOT_STOP not in faults),
         ]  # fmt: skip
     for kind, window, cooler, suspicion, wanted in cases:
-        if not wanted:
+        if not wanted or (window is None and balance.ticks < YOUNG_TICKS):
             windows[kind] = None
             continue
         within_s = COOLER_WITHIN_S if cooler else HEATER_WITHIN_S
@@ -240,7 +240,7 @@ def _suspected(
         (COOLER_NO_EFFECT, balance.dead_cooler_s, DEAD_COOLER_S),
         (HEATER_NO_EFFECT, balance.dead_heater_s, DEAD_HEATER_S),
     ):
-        if kind in verdicts and kind not in found and dead_s >= within_s:
+        if kind in verdicts and kind not in found and dead_s >= within_s and not _speaks(windows.get(_ALIKE[kind])):
             cooler = kind == COOLER_NO_EFFECT
             share, variance = (balance.cooler, balance.unsure.cc) if cooler else (balance.heater, balance.unsure.hh)
             found[kind] = strength_text(share, variance)
@@ -251,7 +251,7 @@ def _suspected(
     for kind, text in found.items():
         if kind == COOLER_NO_EFFECT:
             text = f"{text}; {blame(around)}"
-        faults = {**faults, kind: OutputFault(moment.now_s, text)}
+        faults = {**_without_alike(faults, kind, moment.now_s), kind: OutputFault(moment.now_s, text)}
         records.append(_health(vessel, moment, kind, Status.FAILURE, text))
         if kind == COOLER_NO_EFFECT:
             pause_s = FIRST_PAUSE_S if retry is None else min(2.0 * retry.pause_s, LONGEST_PAUSE_S)
@@ -263,11 +263,14 @@ def _suspected(
             balance = forgotten(balance, cooler=True)
         if HEATER_NO_EFFECT in found:
             balance = forgotten(balance, cooler=False)
-        return fresh._replace(balance=balance, suspicions=_NOBODY, retry=retry), faults
+        # The other output's windows began before what has come to light: they are still right.
+        names = {kind.partition(" ")[0] for kind in found}
+        windows = {kind: None if kind.partition(" ")[0] in names else window for kind, window in windows.items()}
     open_now = Suspicions(*(windows.get(kind) for kind in _ORDER))
-    return fresh._replace(suspicions=open_now, retry=retry), faults
+    return fresh._replace(balance=balance, suspicions=open_now, retry=retry), faults
 
 
+_NO_EFFECT = (COOLER_NO_EFFECT, HEATER_NO_EFFECT)
 _ORDER = (COOLER_NO_EFFECT, COOLER_WILL_NOT_STOP, HEATER_NO_EFFECT, HEATER_WILL_NOT_STOP)
 # Faults that draw the wort the same way.
 _ALIKE = {
@@ -276,6 +279,21 @@ _ALIKE = {
     HEATER_NO_EFFECT: COOLER_WILL_NOT_STOP,
     COOLER_WILL_NOT_STOP: HEATER_NO_EFFECT,
 }
+
+
+def _speaks(window: Window | None) -> bool:
+    """Whether the wort has begun to speak for this fault."""
+    return window is not None and abs(window.seen_k) >= SMALL_K and window.seen_k / window.fault_k >= WORKS_SHARE
+
+
+def _without_alike(faults: Mapping[str, OutputFault], kind: str, now_s: float) -> Mapping[str, OutputFault]:
+    """The faults without what was held against the other output a short while ago for what this one did."""
+    alike = _ALIKE[kind]
+    return {
+        each: fault
+        for each, fault in faults.items()
+        if each != alike or kind in _NO_EFFECT or now_s - fault.since_s > MISTAKEN_S
+    }
 
 
 def _better_explained(kind: str, windows: Mapping[str, Window | None]) -> bool:

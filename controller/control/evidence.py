@@ -19,7 +19,7 @@ FAULT_SHARE, WORKS_SHARE = 0.6, 0.4
 STRANGE_SHARE, STRANGE_NO_EFFECT_SHARE, STRANGE_BACK_SHARE = 4.0, 2.5, -2.0
 # The least difference that counts, in K: several steps of the usual probe; less where an output is so weak that it
 # moves little in the time allowed, and of that time's effect this share.
-LARGE_K, SMALL_K, WEAK_SHARE = 0.25, 0.1, 0.4
+LARGE_K, SMALL_K, WEAK_SHARE = 0.28, 0.1, 0.4
 # An output that will not stop is reckoned with this share of its figure: short pulses make it look stronger than it is.
 STUCK_SHARE = 0.75
 # How long the wort must speak for a fault, and how long a window lasts.
@@ -27,11 +27,12 @@ SPEAKS_TICKS = 2
 LONGEST_S = 9000.0
 # A window in which the fault would do no more than this many times what is unsure begins anew: it has waited too long.
 HOPELESS_AFTER_S, HOPELESS_SHARE = 2400.0, 0.6
-# How many standard deviations of the reckoning a difference must exceed: to be a fault, to clear an output.
-SURE, SURE_ENOUGH = 2.0, 1.5
-# Beside what the balance says of itself, the reckoning may be wrong by what yeast and room change, by a share of what an
-# output did (more near 4 °C, where water is densest and a wort no longer turns over by itself), by a share of what is
-# on its way through coil or wrap, and by the layers.
+# How many standard deviations of the reckoning a difference must exceed: to be without effect, to be a relay that will
+# not stop (which waits for a person), to clear an output.
+SURE, SURE_OF_RELAY, SURE_ENOUGH = 2.0, 2.5, 1.5
+# Beside what the balance says of itself, the reckoning may be wrong by what yeast and room change, by a share of what
+# an output did (more near 4 °C, where water is densest and a wort no longer turns over by itself), by a share of what
+# is on its way through coil or wrap, and by the layers.
 UNSURE, UNSURE_COLD, COLD_C = 0.06, 0.25, 6.0
 UNSURE_ON_ITS_WAY = 0.5
 LAYERS_K = 0.05
@@ -126,10 +127,11 @@ def watched(
     if window.lasted_s >= HOPELESS_AFTER_S and sd_k > HOPELESS_SHARE * abs(window.fault_k):
         return fresh, Verdict.OPEN
     window = window._replace(sd_k=sd_k)
-    least_k = LARGE_K
+    least_k, sure = LARGE_K, SURE_OF_RELAY
     if suspicion is Suspicion.NO_EFFECT:
+        sure = SURE
         least_k = min(LARGE_K, max(SMALL_K, WEAK_SHARE * abs(full_k_per_h) * within_s / HOUR_S))
-    if spoken >= FAULT_SHARE and abs(window.seen_k) >= max(least_k, SURE * sd_k):
+    if spoken >= FAULT_SHARE and abs(window.seen_k) >= max(least_k, sure * sd_k):
         window = window._replace(speaks=window.speaks + 1)
         return window, Verdict.FAULT if window.speaks >= SPEAKS_TICKS else Verdict.OPEN
     if spoken < WORKS_SHARE and abs(window.fault_k) >= max(least_k, SURE_ENOUGH * sd_k):

@@ -2,7 +2,6 @@
 whose cooler or heater runs must move. Part of the demand; every permit of the interlock stays as it is."""
 
 from controller.control.balance import HOUR_S, Balance, Tick, sound
-from controller.control.diagnosis import FAULTS
 from controller.control.doubt import ASK_AFTER_S, MUST_MOVE_K
 from controller.control.interlock import REGULATED, freezing_limit_c
 from controller.control.site import Vessel
@@ -51,12 +50,21 @@ def _direction(vessel: Vessel, now: VesselState) -> int:
     wort = now.estimate
     if now.condition not in REGULATED or now.mode is not Mode.AUTO or wort.drive is Drive.NOTHING:
         return 0
-    if any(fault in now.faults for fault in FAULTS):
-        return 0
+    faulty = {fault.partition(" ")[0] for fault in now.faults}
     room_k = 2.0 * AMPLE * MUST_MOVE_K
     lowest_c = max(freezing_limit_c(vessel, now.batch), vessel.limits.low_c)
-    if vessel.cooler is not None and wort.cold_c - room_k > lowest_c and now.loop.heat_w <= 0.0:
+    if (
+        vessel.cooler is not None
+        and "cooler" not in faulty
+        and wort.cold_c - room_k > lowest_c
+        and now.loop.heat_w <= 0.0
+    ):
         return -1
-    if vessel.heater is not None and wort.drive is Drive.BOTH and wort.warm_c + room_k < vessel.limits.high_c:
+    if (
+        vessel.heater is not None
+        and "heater" not in faulty
+        and wort.drive is Drive.BOTH
+        and wort.warm_c + room_k < vessel.limits.high_c
+    ):
         return 1
     return 0
