@@ -110,7 +110,7 @@ def _around(site: Site, state: SiteState, bath: Signal | None, signals: Mapping[
         site.bath,
         bath.celsius if bath is not None and fit_to_drive(bath) else None,
         room.celsius if room is not None and fit_to_drive(room) else None,
-        any(COOLER_NO_EFFECT in vessel.faults for vessel in state.vessels.values()),
+        frozenset(name for name, vessel in state.vessels.items() if COOLER_NO_EFFECT in vessel.faults),
     )
 
 
