@@ -179,7 +179,7 @@ class ProgramMachine(RuleBasedStateMachine):
     def wort_goes_to(self, celsius: float, scans: int) -> None:
         self._go(celsius, scans)
 
-    @rule(scans=st.integers(1, 120))
+    @rule(scans=st.integers(1, 240))
     def wort_follows(self, scans: int) -> None:
         at = self.now_twin.at
         self._go(min(max(self.celsius, at.low_c), at.high_c), scans)
@@ -211,12 +211,14 @@ class ProgramMachine(RuleBasedStateMachine):
 
     # What the brewer does
 
+    @precondition(lambda self: any(one.ends.confirmed for one in self.now_twin.profile.steps))
     @rule()
     def confirm(self) -> None:
         may = self.now_twin.condition is BatchState.RUNNING and bool(self.now_twin.now.ends.confirmed)
         self._act("confirm", may)
         self.now_twin.confirmed = self.now_twin.confirmed or may
 
+    @precondition(lambda self: self.now_twin.condition is not BatchState.STOPPED)
     @rule()
     def hold(self) -> None:
         twin, wort_c = self.now_twin, self.state.vessels["ale"].estimate.celsius
@@ -224,6 +226,7 @@ class ProgramMachine(RuleBasedStateMachine):
             here_c = min(max(wort_c, twin.at.low_c), twin.at.high_c)
             twin.at = Setpoint(here_c, here_c)
 
+    @precondition(lambda self: self.now_twin.condition is not BatchState.RUNNING)
     @rule()
     def resume(self) -> None:
         self._leads("resume", BatchState.RUNNING, BatchState.HELD)
@@ -239,6 +242,7 @@ class ProgramMachine(RuleBasedStateMachine):
         self._act("packaged", True)
         self._begin()
 
+    @precondition(lambda self: any(one.ends.gravity for one in self.now_twin.profile.steps))
     @rule(gravity=st.sampled_from([1.045, 1.030, 1.020, 1.012]))
     def gravity(self, gravity: float) -> None:
         self._act("gravity", True, gravity=gravity)
@@ -341,6 +345,8 @@ class ProgramMachine(RuleBasedStateMachine):
         assert (program.step, program.counted_s, program.elapsed_s) == (twin.number, twin.counted_s, twin.elapsed_s)
         assert (program.reached, program.confirmed, program.overtime) == (twin.reached, twin.confirmed, twin.overtime)
         assert now.setpoint == twin.at
+        assert now.batch is not None
+        assert now.batch.profile == twin.profile
 
 
 TestAnyCourseOfABatch = ProgramMachine.TestCase
