@@ -78,8 +78,8 @@ def test_any_bytes_in_a_secrets_file(folder: Path, raw: bytes) -> None:
     secret = folder / "secret"
     secret.write_bytes(raw)
     site = write_site(folder, changed("{host: 127.0.0.1}", "{host: 127.0.0.1, user: ch, password_file: secret}"))
-    messages = "messages: {targets: [{name: phone, url_file: secret}]}\n"
-    for text in (site.read_text(), site.read_text() + messages):
+    told_to = "notifications: {targets: [{name: phone, url_file: secret}]}\n"
+    for text in (site.read_text(), site.read_text() + told_to):
         site.write_text(text)
         try:
             password = load_installation(site).broker.password or ""
