@@ -55,7 +55,8 @@ def drive(
             reason = _reason(vessel.cooler, cooler, on, veto, duty > 0.0 and regulated, grant.reason, now_s)
             applied_w = 0.0 if veto or not regulated else -duty * vessel.cooler.power_w
             if feeding is not None and cooler.on and not on:
-                on = feeding.keeps_open(vessel.cooler.tag, bool(veto) or not regulated, reason)
+                unsafe = veto or may_cool(vessel, batch, condition, mode, signals, cooler, heater, now_s)
+                on = feeding.keeps_open(vessel.cooler.tag, bool(unsafe) or not regulated, unsafe or reason)
                 reason, veto = (STAYS_OPEN, "") if on else (reason, veto)
             cooler = _switched(vessel, "cooler", on, wish.owed_s, reason, cooler, veto, moment, records)
         else:
