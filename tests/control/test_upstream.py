@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 from hypothesis import given, settings
@@ -620,7 +621,7 @@ def test_no_pump_ever_runs_against_closed_valves_and_a_stuck_output_is_always_cu
                 assert numbers[0] > number
                 number = numbers[-1]
     told = [value for value, _ in cellar.told("glycol")]
-    assert all(earlier != later for earlier, later in zip(told, told[1:], strict=False))
+    assert all(earlier != later for earlier, later in pairwise(told))
 
 
 def test_a_site_without_anything_upstream_decides_as_before() -> None:
