@@ -7,10 +7,12 @@ pump was commanded off in an earlier scan: a pump never runs against closed valv
 from collections.abc import Mapping, Set
 from typing import NamedTuple
 
+from controller.control.diagnosis import COOLER_WILL_NOT_STOP, HEATER_WILL_NOT_STOP
 from controller.control.interlock import PROTECTIVE_OFF
 from controller.control.site import Output, Site, Supply, Upstream
 from controller.control.state import OutputState, SiteState, VesselState
 
+STUCK_ON = {"cooler": COOLER_WILL_NOT_STOP, "heater": HEATER_WILL_NOT_STOP}
 UNTIL_INSPECTED = "it must be inspected"
 
 
@@ -101,7 +103,7 @@ def stuck(device: Upstream, vessels: Mapping[str, VesselState]) -> str:
     """The fault for which a device upstream is kept off, "" if none: an output of its own does not stop (rule 5)."""
     for tag in device.feeds:
         vessel, _, name = tag.partition("/")
-        if f"{name} will not stop" in vessels[vessel].faults:
+        if STUCK_ON[name] in vessels[vessel].faults:
             return f"the {name} of {vessel} will not stop, {UNTIL_INSPECTED}"
     return ""
 

@@ -9,12 +9,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.control.codec import from_json, to_json
+from controller.control.diagnosis import OutputFault
 from controller.control.drive import OFF_AGAIN_S
 from controller.control.site import Ending, Output, Site, Supply, Upstream
 from controller.control.state import (
     LOST,
     START,
-    OutputFault,
     OutputState,
     SiteState,
     initial_state,
@@ -99,19 +99,17 @@ class Cellar:
     def fault(self, name: str, kind: str) -> None:
         """What the diagnosis does when it has found one."""
         now = self.state.vessels[name]
-        faults = {**now.faults, kind: OutputFault(self.state.now_s, "the evidence")}
-        self._with_faults(name, faults)
+        now = now._replace(faults={**now.faults, kind: OutputFault(self.state.now_s, "the evidence")})
+        self.state = self.state._replace(vessels={**self.state.vessels, name: now})
 
     def inspected(self, name: str) -> None:
-        self._with_faults(name, {})
+        """The brewer has looked at both outputs."""
+        for part in ("cooler", "heater"):
+            self.scan(Action(f"{name}-{part}-{self.state.now_s}", name, "inspected", {"part": part}, "me"))
 
     def told(self, subject: str, kind: RecordKind = RecordKind.OUTPUT) -> list[tuple[str, str]]:
         """What the records say of something that belongs to no vessel."""
         return [(r.value, r.reason) for r in self.records if r.vessel == "" and (r.subject, r.kind) == (subject, kind)]
-
-    def _with_faults(self, name: str, faults: dict[str, OutputFault]) -> None:
-        now = self.state.vessels[name]._replace(faults=faults)
-        self.state = self.state._replace(vessels={**self.state.vessels, name: now})
 
 
 def heating() -> Cellar:

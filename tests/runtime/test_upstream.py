@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from controller.config import load_installation
-from controller.control.state import OutputFault, OutputState, initial_state
+from controller.control.diagnosis import OutputFault
+from controller.control.state import OutputState, initial_state
 from controller.outputs import driven_outputs, off_records
 from controller.reloading import fingerprint, plan_reload
 from tests.runtime.daemons import CONE_COOLER, EXAMPLE, Cellar, Daemon, example_site, reload, until
