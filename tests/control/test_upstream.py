@@ -24,7 +24,8 @@ from controller.control.state import (
 )
 from controller.control.step import StepResult, step
 from controller.control.values import Action, Command, Inputs, Reading, Record, RecordKind
-from tests.factories import SCAN_S, UTC_S, site, starting, vessel
+from controller.simulate import simulate
+from tests.factories import HEAT_CAPACITY_J_PER_K, SCAN_S, UTC_S, site, starting, vessel
 
 LEADS_S = 10.0
 HEATERS = Upstream(
@@ -628,3 +629,56 @@ def test_a_site_without_anything_upstream_decides_as_before() -> None:
         one, other = plain.scan(), fed.scan()
         mine = [c._replace(number=0) for c in one.commands if c.tag.startswith("stout")]
         assert mine == [c._replace(number=0) for c in other.commands if c.tag.startswith("stout")]
+
+
+class Buckets:
+    """Two vessels of 60 L in a room of 12 °C: a wrap heats with 80 W if its relay and the contactor are closed, a coil
+    cools with 300 W if its valve is open and the pump runs. Relays and valves can be stuck."""
+
+    def __init__(self, wort_c: float) -> None:
+        self.now_s = 0.0
+        self.wort_c = {"ale": wort_c, "lager": wort_c}
+        self.on: dict[str, bool] = {}
+        self.stuck: set[str] = set()
+
+    def readings(self) -> dict[str, Reading]:
+        # a probe's own resolution, 1/16 K, so that it is never suspiciously still
+        shown = {f"{name}/well": Reading(round(16 * c) / 16, self.now_s) for name, c in self.wort_c.items()}
+        return {**shown, "bath/supply": Reading(-3.0 + 0.1 * (self.now_s % 7.0), self.now_s)}
+
+    def obey(self, commands: Iterable[Command]) -> None:
+        self.on.update({command.tag: command.on for command in commands})
+
+    def moves(self, tag: str, shared: str) -> bool:
+        return (self.on.get(tag, False) or tag in self.stuck) and self.on.get(shared, False)
+
+    def advance(self, dt_s: float) -> None:
+        self.now_s += dt_s
+        for name, wort_c in self.wort_c.items():
+            watts = 1.5 * (12.0 - wort_c)
+            watts += 80.0 * self.moves(f"{name}/heater", "upstream/heat")
+            watts -= 300.0 * (wort_c + 3.0) / 23.0 * self.moves(f"{name}/cooler", "upstream/glycol")
+            self.wort_c[name] += watts * dt_s / HEAT_CAPACITY_J_PER_K
+
+
+@pytest.mark.parametrize(("stuck", "shared"), [("ale/heater", "upstream/heat"), ("ale/cooler", "upstream/glycol")])
+def test_an_output_that_is_stuck_on_at_the_device_moves_the_wort_until_it_is_cut_off_upstream(
+    stuck: str, shared: str
+) -> None:
+    cellar, plant = replace(site(vessel("ale"), vessel("lager")), upstream=(GLYCOL, HEATERS)), Buckets(19.0)
+    started = tuple(starting(each.name) for each in cellar.vessels)
+    state = simulate(cellar, plant, 3600.0, lambda now_s, state: () if now_s else started)
+    off = Action("off", "ale", "mode", {"mode": "off"}, "me")  # the loop does not work against it
+    plant.stuck.add(stuck)
+    plant.wort_c["lager"] = 26.0  # so that the pump runs
+    state = simulate(cellar, plant, 1800.0, lambda now_s, state: (off,) if now_s == 3600.0 else (), state=state)
+    moved_k = plant.wort_c["ale"] - 19.0
+    assert moved_k > 0.3 if stuck == "ale/heater" else moved_k < -0.3
+    found = {stuck.partition("/")[2] + " will not stop": OutputFault(state.now_s, "the evidence")}
+    faulty = state.vessels["ale"]._replace(faults=found)
+    state = simulate(cellar, plant, 60.0, state=state._replace(vessels={**state.vessels, "ale": faulty}))
+    cut_off_c = plant.wort_c["ale"]
+    simulate(cellar, plant, 3600.0, state=state)
+    assert not plant.on[shared]
+    drift_k = 1.5 * (12.0 - cut_off_c) * 3600.0 / HEAT_CAPACITY_J_PER_K  # what the room does by itself
+    assert plant.wort_c["ale"] - cut_off_c == pytest.approx(drift_k, abs=0.02)
