@@ -1,10 +1,10 @@
 """A broker in virtual time: MQTT 5 as far as it matters here, and what brokers and networks do wrong.
 
 What holds of the standard (MQTT 5.0): QoS 1 is acknowledged (4.3.2); a message that has waited for longer than its
-expiry is not sent (3.3.2.3.3); a retained message goes to each new subscription with the retain flag, a live one without
-it (3.3.1.3); an empty retained payload takes the kept one back (3.3.1.3); the will of a connection that ends without a
-DISCONNECT is published (3.1.2.5); the same client id takes the session over, and the old connection is told 0x8E and
-closed (3.1.4, 4.13); messages of one topic keep their order (4.6), unless the story says otherwise.
+expiry is not sent (3.3.2.3.3); a retained message goes to each new subscription with the retain flag, a live one
+without it (3.3.1.3); an empty retained payload takes the kept one back (3.3.1.3); the will of a connection that ends
+without a DISCONNECT is published (3.1.2.5); the same client id takes the session over, and the old connection is told
+0x8E and closed (3.1.4, 4.13); messages of one topic keep their order (4.6), unless the story says otherwise.
 
 What is wrong with it is in `Trouble`, and in `stall`, `restart` and `cut`. All sessions are clean.
 """
@@ -68,8 +68,8 @@ class End(Protocol):
 class Line:
     """One TCP connection. What is sent while the network is cut is held, and arrives late if it heals in time."""
 
-    def __init__(self, broker: "Broker", client: str, end: End, is_v5: bool) -> None:
-        self.client, self.is_v5 = client, is_v5
+    def __init__(self, broker: "Broker", client: str, machine: str, end: End, is_v5: bool) -> None:
+        self.client, self.machine, self.is_v5 = client, machine, is_v5
         self._broker, self._end = broker, end
         self.open_here = self.open_there = True  # at the client's end, at the broker's
         self.will: Message | None = None
@@ -116,7 +116,7 @@ class Line:
     def _up(self, act: Callable[..., object], *arguments: object) -> None:
         if not self.open_here:
             return
-        if self.client in self._broker.cut_off:
+        if self.machine in self._broker.cut_off:
             self._held_up.append((self._broker.calendar.now_s, act, arguments))
         else:
             self._broker.calendar.after(HOP_S, self._broker.take, act, arguments)
@@ -127,7 +127,7 @@ class Line:
         """Let a packet reach the client's end."""
         if not self.open_there:
             return
-        if self.client in self._broker.cut_off:
+        if self.machine in self._broker.cut_off:
             self._held_down.append((act, arguments))
             return
         at_s = self._broker.calendar.now_s + HOP_S
@@ -191,17 +191,17 @@ class Broker:
 
     # clients
 
-    def connect(self, client: str, end: End, will: Message | None = None, is_v5: bool = True) -> Line:
-        """Open a connection and send CONNECT; the answer comes to `end`.
+    def connect(self, client: str, machine: str, end: End, will: Message | None = None, is_v5: bool = True) -> Line:
+        """Open a connection from a machine and send CONNECT; the answer comes to `end`.
 
         Raises:
             ConnectionRefusedError: no broker runs. Takes: nobody answers, for the time of a connect's time-out.
         """
-        if client in self.cut_off:
+        if machine in self.cut_off:
             raise Takes(CONNECT_TIMEOUT_S, TimeoutError("timed out"))
         if not self.up:
             raise ConnectionRefusedError(111, "Connection refused")
-        line = Line(self, client, end, is_v5)
+        line = Line(self, client, machine, end, is_v5)
         line.will = will
         self._all = [each for each in self._all if each.open_here or each.open_there]
         self._all.append(line)
@@ -287,7 +287,7 @@ class Broker:
         for line in self._all:
             if line.open_there:
                 line.open_there = False
-                if line.open_here and line.client not in self.cut_off:
+                if line.open_here and line.machine not in self.cut_off:
                     self.calendar.after(HOP_S, line.lose, UNSPECIFIED)
         self._lines.clear()
         self._exact.clear()
@@ -300,19 +300,19 @@ class Broker:
         if not keeps_retained:
             self.retained.clear()
 
-    def cut(self, client: str) -> None:
-        """Cut the network of one client."""
-        self.cut_off.add(client)
+    def cut(self, machine: str) -> None:
+        """Cut the network of one machine."""
+        self.cut_off.add(machine)
         for line in self._all:
-            if line.client == client:
-                self._keepalive(line, lambda: client in self.cut_off)
+            if line.machine == machine:
+                self._keepalive(line, lambda: machine in self.cut_off)
                 self.calendar.after(1.5 * KEEPALIVE_S, self._given_up, line)
 
-    def heal(self, client: str) -> None:
+    def heal(self, machine: str) -> None:
         """Mend it: what was under way arrives now, on connections that were not given up."""
-        self.cut_off.discard(client)
+        self.cut_off.discard(machine)
         for line in self._all:
-            if line.client == client:
+            if line.machine == machine:
                 line.heal()
 
     def _keepalive(self, line: Line, dead: Callable[[], bool]) -> None:
@@ -325,7 +325,7 @@ class Broker:
         self.calendar.after(self._chance.uniform(KEEPALIVE_S, 2.0 * KEEPALIVE_S), check)
 
     def _given_up(self, line: Line) -> None:
-        if line.client in self.cut_off or not line.open_here:
+        if line.machine in self.cut_off or not line.open_here:
             self.disconnected(line, True)
 
     # inside

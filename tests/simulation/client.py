@@ -20,11 +20,18 @@ GOODBYE = 0x00
 
 
 class Wire:
-    """What stands for paho's client: the same calls and callbacks, for one connection. `post` brings what arrives into
-    the daemon's loop. Callbacks are those of the client that it replaces."""
+    """What stands for paho's client: the same calls, and the callbacks of the client that it replaces, for one
+    connection. `post` brings what arrives into the daemon's loop. Messages carry the machine as their sender."""
 
-    def __init__(self, paho: Any, broker: Broker, post: Callable[..., None]) -> None:
-        self._broker, self._post = broker, post
+    def __init__(
+        self,
+        paho: Any,
+        broker: Broker,
+        machine: str,
+        post: Callable[..., None],
+        came: Callable[[Message, bool], None],
+    ) -> None:
+        self._broker, self._machine, self._post, self._came = broker, machine, post, came
         self._client_id: bytes = paho._client_id
         self._is_v5 = paho._protocol == 5
         self._on = SimpleNamespace(
@@ -38,21 +45,17 @@ class Wire:
         if paho._will:
             self._will = Message(
                 paho._will_topic.decode(), bytes(paho._will_payload), paho._will_qos, paho._will_retain,
-                sender=self._name, will=True,
+                sender=self._machine, will=True,
             )  # fmt: skip
         self._line: Line | None = None
         self._number = 0
         self.connect_timeout = 0.0
 
-    @property
-    def _name(self) -> str:
-        return self._client_id.decode()
-
     # what aiomqtt and `Session` call
 
     def connect(self, *arguments: Any) -> None:
         """Open the connection; raises as a socket does."""
-        self._line = self._broker.connect(self._name, self, self._will, self._is_v5)
+        self._line = self._broker.connect(self._client_id.decode(), self._machine, self, self._will, self._is_v5)
 
     def disconnect(self) -> int:
         """Say goodbye and close."""
@@ -83,7 +86,7 @@ class Wire:
         message = Message(
             topic, payload, qos, retain,
             getattr(properties, "MessageExpiryInterval", None), None, getattr(properties, "CorrelationData", None),
-            self._name,
+            self._machine,
         )  # fmt: skip
         self._line.publish(number, message)
         return SimpleNamespace(rc=MQTT_ERR_SUCCESS, mid=number)
@@ -115,6 +118,7 @@ class Wire:
         self._post(self._on.publish, self, None, number, _code(PacketTypes.PUBACK, code), None)
 
     def arrived(self, message: Message, retained: bool, copy: int) -> None:
+        self._came(message, retained)
         properties = None
         if self._is_v5 and (message.reply_to is not None or message.correlation is not None):
             properties = SimpleNamespace(ResponseTopic=message.reply_to, CorrelationData=message.correlation)
@@ -155,5 +159,3 @@ def _code(packet: int, number: int) -> ReasonCode:
     if found is None:
         found = _codes[packet, number] = ReasonCode(packet, identifier=number)
     return found
-
-

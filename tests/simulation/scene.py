@@ -22,7 +22,7 @@ class Order:
     epoch: int | None
     number: int | None
     lifetime_s: float | None
-    sender: str  # client id that published it
+    sender: str  # who published it: a daemon's name ("a", "b"), else "operator", "stranger"
     sent_s: float  # when it reached the broker
     received_s: float
     retained: bool  # delivered with the retain flag
@@ -184,7 +184,7 @@ class Broker:
     reorders: bool = False
     drop_until_s: float = -math.inf  # while one of the three is in force
     restarts: int = 0
-    blind_clients: frozenset[str] = frozenset()  # whose network is cut
+    cut_off: frozenset[str] = frozenset()  # whose network is cut: names of daemons, tags of relays
 
 
 @dataclass(slots=True)
@@ -215,7 +215,7 @@ class Published:
     hostile readings too."""
 
     at_s: float
-    sender: str  # client id; "broker" for a will
+    sender: str  # a daemon's name ("a", "b", also of its will), else "operator", "stranger", "gateway"
     topic: str
     payload: bytes
     qos: int
@@ -240,7 +240,7 @@ class Expired:
 
     at_s: float
     topic: str
-    client: str
+    client: str  # client id of who should have got it
     published_s: float
 
 
