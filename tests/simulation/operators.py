@@ -5,17 +5,20 @@ An action that nobody answers is asked again under the same id, as the command l
 
 import json
 import math
+import random
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 from tests.simulation.board import Board
 from tests.simulation.broker import Broker, Message
 from tests.simulation.scene import Answered, Asked, Event, Gravity, Scene, Told
-from tests.simulation.story import Act
+from tests.simulation.story import AS_IT_IS, Act
 from tests.simulation.virtual import Calendar
 
 AGAIN_AFTER_S = 60.0
 MOST_TIMES = 30
+READ_WITHIN = 0.001  # of a hydrometer; common practice, no source
 WHO = "command line, brewer"
 
 
@@ -23,12 +26,19 @@ class Operators:
     """Carries out the acts of a story. `plant` is theirs to fill and to empty."""
 
     def __init__(
-        self, scene: Scene, calendar: Calendar, broker: Broker, board: Board, plant: Any, tell: Callable[[Event], None]
+        self,
+        scene: Scene,
+        calendar: Calendar,
+        broker: Broker,
+        board: Board,
+        plant: Any,
+        tell: Callable[[Event], None],
+        chance: random.Random,
     ) -> None:
         self._scene, self._calendar, self._broker, self._board = scene, calendar, broker, board
         self._plant, self._tell = plant, tell
         self._open: dict[str, Act] = {}  # asked and not yet answered, by id
-        self._count = 0
+        self._chance = chance
 
     def act(self, act: Act) -> None:
         """Do what is to be done at the vessel, then ask for it."""
@@ -39,7 +49,9 @@ class Operators:
             self._plant.drain(act.vessel)
         if act.moves_to and self._scene.vessels[act.moves_to].wort_l == 0.0:
             self._plant.move(act.vessel, act.moves_to)
-        self._count += 1
+        if act.arguments.get("gravity") == AS_IT_IS:
+            entered = round(self._scene.vessels[act.vessel].gravity + READ_WITHIN * self._chance.uniform(-1.0, 1.0), 3)
+            act = replace(act, arguments={**act.arguments, "gravity": entered})
         name = act.id or f"{act.vessel}-{act.verb}-{act.at_s:.3f}"
         self._open[name] = act
         self._ask(name, act, 1)

@@ -10,6 +10,7 @@ from typing import Any
 
 HOUR_S = 3600.0
 TWO_DAYS_S = 48 * HOUR_S
+AS_IT_IS = "as it is"  # an argument that the operator reads off the beer
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,8 @@ import json
 import math
 import random
 import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import NamedTuple
 
@@ -82,16 +83,17 @@ class World:
         self._breaches: list[seen.Breach] = []
         self._news: list[seen.Event] = []
         self._looks = False
-        self._stop_at_first = False
+        self._stop_at: int | None = None
 
-    def run(self, stop_at_first: bool = False) -> Outcome:
-        """Live through the story; judge it all the way."""
-        self._stop_at_first = stop_at_first
+    def run(self, stop_at: int | None = None) -> Outcome:
+        """Live through the story and judge it all the way, or until the rule `stop_at` is broken."""
+        self._stop_at = stop_at
         with tempfile.TemporaryDirectory(prefix="story-") as folder, outside(self._logged):
             self._folder = Path(folder)
             self._boards = {name: self._board(name) for name in ("a", "b")}
+            chance = random.Random(f"{self._seed}/operators")
             self._operators = Operators(
-                self.scene, self.calendar, self._broker, self._boards["a"], self._plant, self._tell
+                self.scene, self.calendar, self._broker, self._boards["a"], self._plant, self._tell, chance
             )
             for each in self._story:
                 self.calendar.at(each.at_s, self._happen, each)
@@ -102,7 +104,7 @@ class World:
             for board in self._boards.values():
                 board.cut(False)
             self._collect()
-            if not (stop_at_first and self._breaches):
+            if not self._is_broken():
                 for judge in self._judges:
                     self._breaches += judge.end(self.scene)
         return Outcome(tuple(self._breaches), self._digest(), self.scene)
@@ -126,8 +128,11 @@ class World:
             if self._looks or self._news:
                 scene.now_s = calendar.now_s
                 self._look()
-                if self._stop_at_first and self._breaches:
+                if self._breaches and self._is_broken():
                     return
+
+    def _is_broken(self) -> bool:
+        return any(breach.rule == self._stop_at for breach in self._breaches)
 
     def _look(self) -> None:
         scene = self.scene
@@ -163,7 +168,9 @@ class World:
             installation = load(site_file)
         except FileFaults as error:
             self._tell(seen.Started(self.calendar.now_s, name, daemon.runs, None))
-            self._tell(seen.Ended(self.calendar.now_s, name, daemon.runs, "refused", 2, str(error)))
+            self._tell(
+                seen.Ended(self.calendar.now_s, name, daemon.runs, "refused", 2, self._without_folder(str(error)))
+            )
             self.calendar.after(MANAGER_WAITS_S, self._start, name)
             return
         daemon.running, daemon.started_s, daemon.scans = True, self.calendar.now_s, 0
@@ -177,7 +184,7 @@ class World:
             self._scanned(board, daemon)
 
         def ended(how: str, why: str) -> None:
-            self._gone(name, how, 0 if how == "stopped" else 1, why)
+            self._gone(name, how, 0 if how == "stopped" else 1, self._without_folder(why))
             if how != "stopped":
                 self.calendar.after(MANAGER_WAITS_S, self._start, name)
 
@@ -219,7 +226,10 @@ class World:
             run.stop()
 
     def _logged(self, board: str, level: str, text: str) -> None:
-        self._tell(seen.Logged(self.calendar.now_s, board, level, text))
+        self._tell(seen.Logged(self.calendar.now_s, board, level, self._without_folder(text)))
+
+    def _without_folder(self, text: str) -> str:
+        return text.replace(str(self._folder), "")
 
     # plant and probes
 
@@ -346,7 +356,7 @@ class World:
             case SecondDaemon():
                 self._start("b")
                 self.calendar.after(happening.for_s, self._second_ends)
-            case Act():
+            case Act() if not self.scene.daemons["b"].running:  # nobody asks while it is not clear who would answer
                 self._operators.act(happening)
             case Reload():
                 self._reload(happening)
@@ -531,17 +541,14 @@ def _wrong(fault: str) -> bytes:
     return {"text": b'"cold"', "nan": b"NaN", "huge": b"1e300"}[fault]
 
 
-_loaded: dict[tuple[str, str], Installation] = {}
+_loaded: dict[str, Installation] = {}
 
 
 def load(site_file: Path) -> Installation:
-    """The installation of a site file, by the real loader; the same file gives the same one again."""
-    key = (str(site_file), site_file.read_text())
-    if key not in _loaded:
+    """The installation of a site file, by the real loader, which reads the same text only once."""
+    text = site_file.read_text()
+    if text not in _loaded:
         if len(_loaded) > 20:
             _loaded.clear()
-        _loaded[key] = load_installation(site_file)
-    return _loaded[key]
-
-
-Make = Callable[[], Sequence[seen.Judge]]
+        _loaded[text] = load_installation(site_file)
+    return replace(_loaded[text], state_dir=site_file.parent / "state")
