@@ -26,7 +26,7 @@ LARGE_L = 200.0  # tanks from here on are insulated with care
 
 
 def random_spec(seed: int, vessels: int | None = None) -> CellarSpec:
-    """A cellar of 1 to 3 vessels (or `vessels`), its bath and room. The first vessel's volume runs evenly (by logarithm)
+    """A cellar of 1 to 3 vessels (or `vessels`), its bath and room. The first vessel's volume runs evenly (log scale)
     through the sizes as `seed` counts from 0 to 49, so that any 50 seeds in a row hold all of them; its neighbours are
     of a like size."""
     chance = random.Random(f"{seed}/plant")

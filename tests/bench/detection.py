@@ -1,0 +1,72 @@
+"""How fast faults of devices and probes are found, on random plants of 5 L to 2,000 L whose site file is wrong.
+
+    python -m tests.bench.detection [--plants 50] [--only KIND] [--seed S] [--workers 1] [--scan 10] [--list]
+
+Each fault is injected at a random moment of a random phase. Prints a table and the worst plant of each kind, and ends
+with 1 where a figure is not met. `cause` says which figures a plant had."""
+
+import argparse
+import statistics
+import sys
+from collections.abc import Iterable
+from multiprocessing import Pool
+
+from tests.bench.detection_kinds import KINDS, Kind
+from tests.bench.detection_runs import Job, Outcome, run
+from tests.bench.lost_probe import LOST, lost_probe
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run the wanted kinds on the wanted plants; 0 if all figures are met."""
+    wanted = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    wanted.add_argument("--plants", type=int, default=50)
+    wanted.add_argument("--only", choices=[kind.name for kind in KINDS] + list(LOST))
+    wanted.add_argument("--seed", type=int, default=0, help="of the first plant")
+    wanted.add_argument("--workers", type=int, default=1)
+    wanted.add_argument("--scan", type=float, default=10.0, help="s")
+    wanted.add_argument("--list", action="store_true", help="every run, not only the worst")
+    chosen = wanted.parse_args(arguments)
+    seeds = range(chosen.seed, chosen.seed + chosen.plants)
+    kinds = [kind for kind in KINDS if chosen.only in (None, kind.name)]
+    losses = [name for name in LOST if chosen.only in (None, name)]
+    jobs = [Job(kind.name, seed, chosen.scan) for kind in kinds for seed in seeds]
+    met = True
+    with Pool(chosen.workers) as pool:
+        outcomes = list(pool.imap(run, jobs, chunksize=1))
+        print(f"{len(seeds)} plants from seed {chosen.seed}, scans of {chosen.scan:g} s")
+        print(f"{'fault':44} {'limit':22} found  median   worst  held  late  none  misnamed")
+        for kind in kinds:
+            met &= report(kind, [o for o in outcomes if o.job.kind == kind.name], chosen.list)
+        for name in losses:
+            for line, good in pool.imap(lost_probe, [(name, seed) for seed in seeds]) if losses else ():
+                if not good or chosen.list:
+                    print(f"  {line}")
+                met &= good
+            print(f"{name}: {LOST[name]}")
+    print("all figures are met" if met else "NOT all figures are met")
+    return 0 if met else 1
+
+
+def report(kind: Kind, outcomes: Iterable[Outcome], every: bool) -> bool:
+    """Print the row of a kind and its worst plant; whether its figure is met."""
+    outcomes = list(outcomes)
+    occasions = [o for o in outcomes if o.verdict != "no occasion"]
+    found = sorted(o.measure for o in occasions if o.found)
+    held = [o for o in occasions if o.verdict == "held"]
+    late = [o for o in occasions if o.verdict in ("late", "missed")]
+    misnamed = [o for o in occasions if o.misnamed]
+    median = f"{statistics.median(found):.1f}" if found else "-"
+    worst = f"{found[-1]:.1f}" if found else "-"
+    print(
+        f"{kind.name:44} {kind.limit:22} {len(found):2}/{len(occasions):2} {median:>7} {worst:>7}"
+        f" {len(held):5} {len(late):5} {len(outcomes) - len(occasions):5} {len(misnamed):9}"
+    )
+    hardest = max(occasions, key=lambda o: (o.verdict in ("late", "missed"), o.measure), default=None)
+    shown = outcomes if every else [*late, *held, *misnamed, *([hardest] if hardest else [])]
+    for outcome in dict.fromkeys(shown):
+        print(f"    {outcome.sentence()}")
+    return not late
+
+
+if __name__ == "__main__":
+    sys.exit(main())
