@@ -118,6 +118,14 @@ def _acknowledge_words(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("alarm", metavar="ALARM", nargs="?", default="", help="the alarm's name in the status")
 
 
+def _inspected_words(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("part", metavar="PART", help="cooler, heater, or the name of a probe")
+
+
+def _part(arguments: argparse.Namespace) -> Arguments:
+    return {"part": arguments.part}
+
+
 def _start(arguments: argparse.Namespace) -> Arguments:
     if arguments.step and not arguments.profile:
         raise Wrong("--step without --profile", "both, or neither: only a profile has steps")
@@ -316,5 +324,12 @@ VERBS: Mapping[str, Verb] = {
         ("cellarhand acknowledge fv1", "cellarhand acknowledge fv1 prompt", "cellarhand acknowledge bath"),
         _acknowledge_words,
         "The bath's alarms are under the vessel name bath.",
+    ),
+    "inspected": Verb(
+        "you have looked at a device that was found faulty",
+        _part,
+        ("cellarhand inspected fv1 heater", "cellarhand inspected fv1 well"),
+        _inspected_words,
+        "It is used again, and found again if it is still faulty.",
     ),
 }

@@ -24,7 +24,7 @@ GROUPS: tuple[tuple[str, tuple[str, ...]], ...] = (  # in the order in which a n
     ("a batch", ("start", "confirm", "gravity", "og", "packaged")),
     ("its profile", ("hold", "resume", "extend", "skip", "back", "stop", "abort")),
     ("by hand", ("setpoint", "mode", "quiet", "move", "service")),
-    ("alarms", ("acknowledge",)),
+    ("alarms", ("acknowledge", "inspected")),
     ("the record", ("log", "export", "backup", "restore")),
     ("the terminal", ("completion",)),
 )

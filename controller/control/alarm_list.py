@@ -4,6 +4,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
 
+from controller.control.diagnosis import COOLER_NO_EFFECT, COOLER_WILL_NOT_STOP, HEATER_NO_EFFECT, HEATER_WILL_NOT_STOP
+
 
 class Priority(Enum):
     """How soon a person must act (ISA-18.2 asks for few levels)."""
@@ -41,6 +43,30 @@ ALARMS: Mapping[str, AlarmKind] = {
         "two probes of one vessel differ by more than probes of one wort should",
         "the colder limits cooling and the warmer limits heating, so the band is wider",
         "find out which is right: ice water reads 0 °C",
+    ),
+    COOLER_NO_EFFECT: AlarmKind(
+        Priority.MEDIUM,
+        "the cooler runs and the wort does not become colder",
+        "the beer warms; the cooler rests and is tried again with growing pauses",
+        "look at the bath and its chiller first, then at pump, valve, flow and air in the coil",
+    ),
+    COOLER_WILL_NOT_STOP: AlarmKind(
+        Priority.HIGH,
+        "the cooler is commanded off and the wort becomes colder all the same",
+        "the yeast drops out, or the beer freezes",
+        "close the glycol by hand, look at relay and valve, then say inspected",
+    ),
+    HEATER_NO_EFFECT: AlarmKind(
+        Priority.MEDIUM,
+        "the heater is on and the wort does not become warmer",
+        "the beer cools to the room; the heater stays off until a person has looked",
+        "with the mains off look at wrap, plug, fuse and relay, then say inspected",
+    ),
+    HEATER_WILL_NOT_STOP: AlarmKind(
+        Priority.HIGH,
+        "the heater is commanded off and the wort becomes warmer all the same",
+        "off-flavours or dead yeast; a wrap that runs on can burn",
+        "unplug the heater, look at its relay, then say inspected",
     ),
     "high": AlarmKind(
         Priority.HIGH,

@@ -3,7 +3,7 @@
 from typing import NamedTuple
 
 from controller.control.follow import Course, Moment
-from controller.control.interlock import PROTECTIVE_OFF, REGULATED, freezing_limit_c, may_cool, may_heat
+from controller.control.interlock import PROTECTIVE_OFF, REGULATED, freezing_limit_c, locked_out, may_cool, may_heat
 from controller.control.shaping import near_freezing_duty, shaped
 from controller.control.site import Output, Vessel
 from controller.control.state import START, Mode, OutputState, VesselState
@@ -44,7 +44,10 @@ def drive(
         if duty > 0.0 or cooler.on:
             duty = min(duty, near_freezing_duty(wort.cold_c, freezing_limit_c(vessel, batch)))
             wish = shaped(vessel.cooler, cooler, duty, vessel.loop.cycle_s, now_s, moment.dt_s)
-            veto = may_cool(vessel, batch, condition, mode, signals, cooler, heater, now_s) if wish.on else ""
+            veto = ""
+            if wish.on:
+                veto = locked_out(was, "cooler", now_s) if was.faults else ""
+                veto = veto or may_cool(vessel, batch, condition, mode, signals, cooler, heater, now_s)
             on = wish.on and not veto and regulated
             reason = _reason(vessel.cooler, cooler, on, veto, duty > 0.0 and regulated, grant.reason, now_s)
             cooler = _switched(vessel, "cooler", on, wish.owed_s, reason, cooler, veto, moment, records)
@@ -55,7 +58,10 @@ def drive(
         duty = grant.heat_w / vessel.heater.power_w if grant.heat_w > 0.0 else 0.0
         if duty > 0.0 or heater.on:
             wish = shaped(vessel.heater, heater, duty, vessel.loop.cycle_s, now_s, moment.dt_s)
-            veto = may_heat(vessel, batch, condition, mode, signals, heater, cooler, now_s) if wish.on else ""
+            veto = ""
+            if wish.on:
+                veto = locked_out(was, "heater", now_s) if was.faults else ""
+                veto = veto or may_heat(vessel, batch, condition, mode, signals, heater, cooler, now_s)
             on = wish.on and not veto and regulated
             reason = _reason(vessel.heater, heater, on, veto, duty > 0.0 and regulated, grant.reason, now_s)
             heater = _switched(vessel, "heater", on, wish.owed_s, reason, heater, veto, moment, records)

@@ -4,8 +4,14 @@ Each guard is a permit: the output may be on only if something is known to be so
 missing is the reason that the brewer reads.
 """
 
+from controller.control.diagnosis import (
+    COOLER_NO_EFFECT,
+    COOLER_WILL_NOT_STOP,
+    HEATER_NO_EFFECT,
+    HEATER_WILL_NOT_STOP,
+)
 from controller.control.site import Output, Vessel
-from controller.control.state import Batch, BatchState, Mode, OutputState
+from controller.control.state import Batch, BatchState, Mode, OutputState, VesselState
 from controller.control.trust import fit_to_drive
 from controller.control.values import Signal, Status
 
@@ -22,6 +28,21 @@ REGULATED = (BatchState.RUNNING, BatchState.HELD, BatchState.COMPLETE, BatchStat
 def freezing_limit_c(vessel: Vessel, batch: Batch | None) -> float:
     """The coldest wort that may still be cooled: freezing point at the least proven alcohol, plus the margin."""
     return (batch.freezing_c if batch else 0.0) + vessel.freeze_margin_k
+
+
+def locked_out(was: VesselState, name: str, now_s: float) -> str:
+    """What a fault that was found forbids of the output `name`, or "" (design rule 5). A heater that is stuck or dead,
+    and a cooler that is stuck, wait for a person; a cooler without effect only for its next try."""
+    faults = was.faults
+    if name == "cooler":
+        if COOLER_WILL_NOT_STOP in faults:
+            return "the cooler will not stop: it must be inspected"
+        retry = was.diagnosis.retry
+        if COOLER_NO_EFFECT in faults and retry is not None and now_s < retry.at_s:
+            return "the cooler is without effect: it is tried again after a pause"
+    elif HEATER_WILL_NOT_STOP in faults or HEATER_NO_EFFECT in faults:
+        return "the heater is at fault: it must be inspected"
+    return ""
 
 
 def may_cool(

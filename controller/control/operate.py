@@ -10,6 +10,7 @@ from controller.control.operate_alarms import BATH, acknowledge, acknowledge_bat
 from controller.control.operate_batch import move, packaged, service, start
 from controller.control.operate_beer import gravity, og
 from controller.control.operate_course import abort, confirm, hold, resume, stop
+from controller.control.operate_faults import inspected
 from controller.control.operate_loop import mode, quiet, setpoint
 from controller.control.operate_request import Done, Refused, Request, shown, step_name
 from controller.control.operate_steps import back, extend, skip
@@ -38,6 +39,7 @@ VERBS: Mapping[str, Callable[[Request], Done]] = {
     "gravity": gravity,
     "og": og,
     "acknowledge": acknowledge,
+    "inspected": inspected,
 }
 
 

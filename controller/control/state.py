@@ -5,6 +5,7 @@ from enum import Enum
 from typing import NamedTuple
 
 from controller.control.course import Profile
+from controller.control.diagnosis import NO_DIAGNOSIS, Diagnosis, OutputFault
 from controller.control.site import Limits, Output, Site, Vessel
 from controller.control.values import Drive, Estimate, Setpoint, Signal, Status
 
@@ -133,14 +134,6 @@ class AlarmState(NamedTuple):
     text: str
 
 
-class OutputFault(NamedTuple):
-    """A fault of a cooler or heater that was found from the temperatures (design rule 5), with its evidence in
-    numbers. It stays until a person says that the output was inspected."""
-
-    since_s: float
-    text: str
-
-
 class VesselState(NamedTuple):
     """All that is remembered of one vessel. `faults` is keyed by the kind of its alarm, as "heater will not stop"."""
 
@@ -161,6 +154,7 @@ class VesselState(NamedTuple):
     off_since_s: float | None  # since when the mode is "off" with beer inside
     quiet: Quiet | None = None
     faults: Mapping[str, OutputFault] = {}
+    diagnosis: Diagnosis = NO_DIAGNOSIS
 
 
 class SiteState(NamedTuple):

@@ -1,6 +1,6 @@
 """One scan of a whole site: the eight stages and the verdict, top to bottom. Start reading here.
 
-    reading -> signal -> estimate -> setpoint -> demand -> grant -> output -> command   then: alarms
+    reading -> signal -> estimate -> setpoint -> demand -> grant -> output -> command   then: diagnosis, alarms
       decode   trust    estimate    follow      loop      chiller   shaping  interlock
 
 Decoding happens where messages arrive (`decode`, just as pure); `step` begins with decoded readings. It has
@@ -12,6 +12,8 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from controller.control.chiller import Call, share
+from controller.control.diagnose import Around, diagnose, doubts
+from controller.control.diagnosis import COOLER_NO_EFFECT
 from controller.control.drive import drive, due
 from controller.control.estimate import estimate
 from controller.control.follow import Moment, follow
@@ -19,9 +21,10 @@ from controller.control.interlock import REGULATED
 from controller.control.loop import demand
 from controller.control.operate import operate
 from controller.control.operate_request import lasting
+from controller.control.probing import asking
 from controller.control.site import Output, Site
 from controller.control.state import LOST, OutputState, SiteState, VesselState
-from controller.control.trust import trust
+from controller.control.trust import fit_to_drive, trust
 from controller.control.values import Command, Inputs, Record, RecordKind, Signal
 from controller.control.watch import Watch, watch_bath, watch_vessel
 
@@ -63,12 +66,15 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
         wanted, loop = demand(
             vessel, course.mode, course.manual, target, wort, was.loop, was.applied_w, moment.dt_s, resting
         )
+        if was.diagnosis.asking_until_s is not None:
+            wanted = asking(vessel, was, wanted, moment.now_s)
         drafts.append((vessel, was, own, wort, course, loop))
         calls.append(Call(vessel.name, wanted, wort.celsius, course.crashing))
 
     bath_signal = signals[site.bath.probes[0].tag] if site.bath and site.bath.probes else None
     shares = share(site.bath, bath_signal, calls, state.bath_crash_pause)
 
+    around = _around(site, state, bath_signal, signals)
     watch = Watch(state.alarms, moment, records)
     vessels: dict[str, VesselState] = {}
     commands: list[Command] = []
@@ -81,8 +87,9 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
         after = VesselState(
             was.in_service, course.condition, course.mode, was.batch, course.program, course.manual,
             course.setpoint, wort, loop, cooler, heater, driven.applied_w,
-            course.settling_best_k, course.settling_since_s, was.off_since_s, course.quiet, was.faults,
+            course.settling_best_k, course.settling_since_s, was.off_since_s, course.quiet, was.faults, was.diagnosis,
         )  # fmt: skip
+        after = diagnose(vessel, was, after, own, around, moment, records)
         watch_vessel(watch, vessel, after, own)
         vessels[vessel.name] = after
     if site.bath:
@@ -93,6 +100,17 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
         state.epoch, signals, vessels, watch.alarms, shares.crash_pause, state.answers,
     )  # fmt: skip
     return StepResult(after_scan, tuple(commands), tuple(records))
+
+
+def _around(site: Site, state: SiteState, bath: Signal | None, signals: Mapping[str, Signal]) -> Around:
+    """What the diagnosis of each vessel sees of the rest of the site."""
+    room = signals[site.room.tag] if site.room else None
+    return Around(
+        site.bath,
+        bath.celsius if bath is not None and fit_to_drive(bath) else None,
+        room.celsius if room is not None and fit_to_drive(room) else None,
+        any(COOLER_NO_EFFECT in vessel.faults for vessel in state.vessels.values()),
+    )
 
 
 def _lost(state: SiteState, inputs: Inputs) -> list[Record]:
@@ -139,11 +157,11 @@ def _tell_of_the_service(state: SiteState, moment: Moment, records: list[Record]
 
 
 def _trusted(site: Site, state: SiteState, inputs: Inputs, records: list[Record]) -> Mapping[str, Signal]:
-    before = state.signals
+    before, doubted = state.signals, doubts(state.vessels)
     signals = {}
     for probe in site.probes:
         last = before[probe.tag]
-        signal = trust(probe, last, inputs.readings.get(probe.tag), inputs.now_s)
+        signal = trust(probe, last, inputs.readings.get(probe.tag), inputs.now_s, doubted.get(probe.tag, ""))
         signals[probe.tag] = signal
         if signal.status is not last.status:
             vessel, _, name = probe.tag.partition("/")

@@ -39,6 +39,7 @@ class Signal(NamedTuple):
     cause: str
     suspect_c: float | None = None  # a first impossible jump, waiting for a second opinion
     fit_again_s: float = 0.0  # after a real jump: not before this time
+    moved_s: float = 0.0  # when `celsius` last changed, be it by its last digit
 
 
 class Drive(Enum):

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Set
 
 from controller.control.alarms import ACTIVE, next_phase, taken_out_of_service
+from controller.control.diagnosis import FAULTS
 from controller.control.estimate import disagreeing
 from controller.control.follow import Moment, deviation_k, settling
 from controller.control.interlock import REGULATED
@@ -49,8 +50,10 @@ class Watch:
             self._become(where, kind, last, after, reason)
 
     def take_out_of_service(self, where: str) -> None:
-        """Let all alarms that live there wait until it is in service again."""
+        """Let the alarms that live there wait until it is in service again; not those of faulty devices."""
         for kind in sorted(self.told(where)):
+            if kind in FAULTS:  # a device does not become sound by a cleaning
+                continue
             last = self.alarms[f"{where}/{kind}"]
             after = taken_out_of_service(last)
             if after is not last:
@@ -77,6 +80,10 @@ def watch_vessel(watch: Watch, vessel: Vessel, state: VesselState, signals: list
     """All conditions of one vessel. Without a batch to regulate, none is present; out of service, those that
     nobody has acknowledged yet are put away too."""
     name, wort, told = vessel.name, state.estimate, watch.told(vessel.name)
+    for kind in FAULTS:
+        fault = state.faults.get(kind)
+        if fault is not None or kind in told:
+            watch.consider(name, kind, fault is not None, 0.0, fault.text if fault else "")
     if not state.in_service and state.batch is None:
         watch.take_out_of_service(name)
         return

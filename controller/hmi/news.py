@@ -17,6 +17,7 @@ _ALARM_WORDS = {
     AlarmPhase.RETURNED.value: "alarm {subject} is over",
     AlarmPhase.NORMAL.value: "alarm {subject} is over",
 }
+_OUTPUTS = ("cooler", "heater")
 _STEP_WORDS = {"begun": "step {subject} begins, {reason}", "ended": "step {subject} ends: {reason}"}
 
 
@@ -46,7 +47,8 @@ def _words(record: Record) -> str:
             words = _ALARM_WORDS.get(value, f"alarm {{subject}} {value}: {{reason}}")
             return words.format(subject=subject, reason=reason)
         case RecordKind.HEALTH:
-            return f"probe {subject} {status_word(value)}: {reason}"
+            device = subject if subject in _OUTPUTS else f"probe {subject}"
+            return f"{device} {status_word(value)}: {reason}"
         case RecordKind.LIMIT:
             return f"{subject} {value} by the interlock: {reason}"
     named = "" if subject == record.kind.value else f"{subject} "
@@ -75,6 +77,8 @@ def for_reading(records: Iterable[Record]) -> Iterator[Record]:
         thing = (record.vessel, record.subject)
         match record.kind:
             case RecordKind.LIMIT:
+                continue
+            case RecordKind.HEALTH if record.subject in _OUTPUTS:  # its alarm says the same
                 continue
             case RecordKind.STEP if record.value == "ended" and record.reason == CONDITIONS_MET:
                 continue

@@ -64,6 +64,7 @@ SOUND = [
     ("mode", {"mode": "auto"}),
     ("mode", {"mode": "off"}),
     ("confirm", {}), ("hold", {}), ("resume", {}), ("stop", {}), ("packaged", {}), ("acknowledge", {}),
+    ("inspected", {"part": "cooler"}), ("inspected", {"part": "heater"}), ("inspected", {"part": "well"}),
     ("abort", {"sure": True}), ("gravity", {"gravity": 1.012}), ("setpoint", {"celsius": 2.0}),
     ("setpoint", {"celsius": 28.0}),
     ("start", {"batch": "b", "og": 1.05, "gravity": 1.03, "volume_l": 40.0, "profile": "hold", "step": "crash"}),

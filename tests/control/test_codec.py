@@ -17,8 +17,10 @@ from hypothesis import strategies as st
 
 from controller.control.codec import from_json, to_json
 from controller.control.course import Ends, Profile, ProfileStep, StepKind
+from controller.control.diagnosis import Diagnosis, OutputFault
+from controller.control.doubt import ProbeMemory
 from controller.control.site import AlarmLimits, Ending, Limits, Loop, LoopKind, Output, Place, Probe, Site, Vessel
-from controller.control.state import AlarmState, Batch, OutputFault, SiteState, VesselState, initial_state
+from controller.control.state import AlarmState, Batch, SiteState, VesselState, initial_state
 from controller.control.values import Action, Inputs, Signal
 
 FINITE = st.floats(allow_nan=False, allow_infinity=False)
@@ -66,7 +68,9 @@ def test_the_text_is_json_by_the_standard() -> None:
 
 
 VESSELS: st.SearchStrategy[VesselState] = st.builds(
-    VesselState, faults=st.dictionaries(st.text(max_size=5), st.from_type(OutputFault), max_size=2)
+    VesselState,
+    faults=st.dictionaries(st.text(max_size=5), st.from_type(OutputFault), max_size=2),
+    diagnosis=st.builds(Diagnosis, probes=st.dictionaries(st.text(max_size=5), st.from_type(ProbeMemory), max_size=2)),
 )
 STATES = st.builds(
     SiteState,

@@ -1,6 +1,7 @@
 """What a vessel asks for: on/off, PID, manual, off, and the ways from one to the other."""
 
 from collections import deque
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -15,8 +16,8 @@ from controller.control.state import NO_ESTIMATE, NO_LOOP, LoopState, Manual, Mo
 from controller.control.values import Demand, Drive, Estimate, Setpoint, Signal, Status
 from tests.factories import HEAT_CAPACITY_J_PER_K, HOUR_S, ON_OFF, PID, SCAN_S, vessel
 
-ALE = vessel()
-TWO_POSITION = vessel(loop=ON_OFF)
+ALE = replace(vessel(), heat_capacity_j_per_k=HEAT_CAPACITY_J_PER_K)
+TWO_POSITION = replace(ALE, loop=ON_OFF)
 AT_19 = Setpoint(19.0, 19.0)
 RISE = Setpoint(17.0, 21.0)
 HELD = LoopState(automatic=True)

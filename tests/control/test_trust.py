@@ -29,7 +29,7 @@ def silent(probe: Probe, last: Signal, now_s: float) -> Signal:
 
 
 def test_a_usual_reading_is_good() -> None:
-    assert heard(WELL, (5.0, 18.9375)) == Signal(18.9375, 5.0, Status.GOOD, "")
+    assert heard(WELL, (5.0, 18.9375)) == Signal(18.9375, 5.0, Status.GOOD, "", moved_s=5.0)
 
 
 def test_a_probe_that_was_never_heard_drives_nothing_and_says_so() -> None:
@@ -123,7 +123,7 @@ def test_a_single_spike_is_ignored() -> None:
     spike = heard(WELL, (10.0, 27.0), last=before)
     assert (spike.celsius, spike.status) == (19.0, Status.GOOD)
     after = heard(WELL, (15.0, 19.0625), last=spike)
-    assert after == Signal(19.0625, 15.0, Status.GOOD, "")
+    assert after == Signal(19.0625, 15.0, Status.GOOD, "", moved_s=15.0)
 
 
 def test_spikes_in_every_second_reading_are_all_ignored() -> None:

@@ -1,0 +1,294 @@
+"""The verdict on devices: from the temperatures, which output does not do what it was told (design rule 5), and which
+probe cannot be believed. Looks at what was commanded and at what the probes say, once a minute. It decides nothing
+about the outputs: the interlock does that with the faults that are found here, and `trust` with the doubts.
+"""
+
+from collections.abc import Mapping
+from math import log
+from typing import NamedTuple
+
+from controller.control.balance import (
+    TICK_S,
+    YOUNG_TICKS,
+    Balance,
+    Tick,
+    balanced,
+    doubtful,
+    expected_rate,
+    full_cooling_k_per_s,
+    passed,
+    restarted,
+)
+from controller.control.diagnosis import (
+    COOLER_NO_EFFECT,
+    COOLER_WILL_NOT_STOP,
+    HEATER_NO_EFFECT,
+    HEATER_WILL_NOT_STOP,
+    NO_DIAGNOSIS,
+    Diagnosis,
+    Minute,
+    OutputFault,
+    Retry,
+    Suspicions,
+)
+from controller.control.doubt import OUT_OF_WELL, STUCK, Pace, ProbeMemory, doubted
+from controller.control.evidence import Suspicion, Verdict, Window, begun, watched
+from controller.control.follow import Moment
+from controller.control.probing import due, pulse_s
+from controller.control.site import Bath, Vessel
+from controller.control.state import VesselState
+from controller.control.trust import JUMPED, fit_to_drive
+from controller.control.values import Record, RecordKind, Signal, Status
+
+COOLER_WITHIN_S, HEATER_WITHIN_S = 20 * 60.0, 40 * 60.0  # on-time within which an output without effect is found
+FIRST_PAUSE_S, LONGEST_PAUSE_S = 15 * 60.0, 2 * 3600.0  # of a cooler without effect; common practice, no source
+# Beyond what the outputs (with this surplus) and yeast or room can do, a wort does not move. Common practice.
+SURPLUS = 1.5
+OTHERS_K_PER_S = 1.0 / 3600.0
+UNKNOWN_BATH_C = -2.0  # where nobody says how cold the glycol is; common practice, no source
+
+
+class Around(NamedTuple):
+    """What a vessel's diagnosis sees of the rest: bath and room in °C, None where no fit probe tells, and whether
+    another vessel has a cooler without effect."""
+
+    bath: Bath | None
+    bath_c: float | None
+    room_c: float | None
+    others_too: bool
+
+
+def diagnose(
+    vessel: Vessel, was: VesselState, after: VesselState, signals: list[Signal], around: Around, moment: Moment,
+    records: list[Record],
+) -> VesselState:  # fmt: skip
+    """`after` with what this scan adds to the diagnosis. What was commanded in the interval that has just passed is in
+    `was`; the signals are of its end. Without a batch there is nothing to judge by; faults stay."""
+    last = was.diagnosis
+    if after.batch is None or moment.gap:
+        return after if last.balance.ticks == 0 and last.minute == _NO_MINUTE else _put_away(after, last)
+    minute = _summed(last.minute, was, signals, moment.dt_s)
+    if minute.passed_s < TICK_S - 0.1:
+        return after._replace(diagnosis=last._replace(minute=minute))
+    tick = _tick(vessel, after, minute, around)
+    if minute.fit_s < 0.5 * minute.passed_s:
+        balance = passed(last.balance, tick)
+        probes = _probes(vessel, last, balance, tick, signals, around, moment.now_s)
+        return after._replace(diagnosis=Diagnosis(_NO_MINUTE, balance, retry=last.retry, probes=probes))
+    calm = not after.faults and not any(window is not None and window.speaks for window in last.suspicions)
+    balance, _ = balanced(last.balance, tick, calm)
+    probes = _probes(vessel, last, balance, tick, signals, around, moment.now_s)
+    fresh = Diagnosis(
+        _NO_MINUTE, balance, last.suspicions, last.retry, probes, last.asking_until_s, last.asked_s
+    )  # fmt: skip
+    if balance.ticks < YOUNG_TICKS:
+        fresh = fresh._replace(suspicions=_NOBODY)
+    else:
+        fresh = _asked(vessel, after, fresh, tick, moment.now_s)
+        fresh, faults = _suspected(vessel, after, fresh, tick, around, moment, records)
+        if faults is not after.faults:
+            after = after._replace(faults=faults)
+    return after._replace(diagnosis=fresh)
+
+
+def doubts(vessels: Mapping[str, VesselState]) -> Mapping[str, str]:
+    """Why the diagnosis does not believe a probe, by the probe's tag; usually empty."""
+    return {
+        f"{name}/{probe}": memory.doubt
+        for name, vessel in vessels.items()
+        for probe, memory in vessel.diagnosis.probes.items()
+        if memory.doubt
+    }
+
+
+_NO_MINUTE, _NOBODY = Minute(), Suspicions()
+
+
+def _put_away(after: VesselState, last: Diagnosis) -> VesselState:
+    """The memory of a vessel whose beer has gone, or that nobody watched for a while. A probe that is not believed must
+    still show that it is alive."""
+    kept = {name: memory for name, memory in last.probes.items() if memory.doubt}
+    return after._replace(
+        diagnosis=NO_DIAGNOSIS._replace(balance=restarted(last.balance), retry=last.retry, probes=kept)
+    )
+
+
+def _summed(last: Minute, was: VesselState, signals: list[Signal], dt_s: float) -> Minute:
+    total, count = 0.0, 0
+    for signal in signals:
+        if signal.celsius is not None and fit_to_drive(signal):
+            total += signal.celsius
+            count += 1
+    passed_s, fit_s, wort_ks, cooled_s, heated_s = last
+    if count:
+        fit_s += dt_s
+        wort_ks += total / count * dt_s
+    if was.cooler is not None and was.cooler.on:
+        cooled_s += dt_s
+    if was.heater is not None and was.heater.on:
+        heated_s += dt_s
+    return Minute(passed_s + dt_s, fit_s, wort_ks, cooled_s, heated_s)
+
+
+def _tick(vessel: Vessel, after: VesselState, minute: Minute, around: Around) -> Tick:
+    batch = after.batch
+    share = batch.volume_l / vessel.volume_l if batch is not None and batch.volume_l else 1.0
+    capacity = vessel.heat_capacity_j_per_k * min(max(share, 0.1), 1.0)
+    wort_c = minute.wort_ks / minute.fit_s if minute.fit_s else after.estimate.celsius or 0.0
+    bath_c = around.bath_c
+    if bath_c is None:
+        bath_c = around.bath.setpoint_c if around.bath is not None else UNKNOWN_BATH_C
+    cooling = full_cooling_k_per_s(vessel.cooler.power_w, capacity, wort_c, bath_c) if vessel.cooler else 0.0
+    heating = vessel.heater.power_w / capacity if vessel.heater else 0.0
+    passed_s = minute.passed_s
+    return Tick(passed_s, wort_c, minute.cooled_s / passed_s, minute.heated_s / passed_s, cooling, heating)
+
+
+def _probes(
+    vessel: Vessel, last: Diagnosis, balance: Balance, tick: Tick, signals: list[Signal], around: Around, now_s: float
+) -> Mapping[str, ProbeMemory]:
+    in_all = expected_rate(balance, tick, balance.cooling, balance.heating)
+    by_outputs = in_all - balance.rest_k_per_s
+    pace = Pace(
+        by_outputs * tick.dt_s,
+        (in_all if balance.ticks >= YOUNG_TICKS else by_outputs) * tick.dt_s,
+        (SURPLUS * tick.full_heating_k_per_s + OTHERS_K_PER_S) * tick.dt_s,
+        (SURPLUS * -tick.full_cooling_k_per_s + OTHERS_K_PER_S) * tick.dt_s,
+    )
+    probes = {}
+    for probe, signal in zip(vessel.probes, signals, strict=True):
+        name = probe.tag.partition("/")[2]
+        memory = last.probes.get(name)
+        if signal.celsius is not None and (fit_to_drive(signal) or signal.cause in _STILL_READ):
+            memory = doubted(memory, signal.celsius, signal.moved_s, around.room_c, pace, now_s)
+        elif memory is not None and not memory.doubt:
+            memory = None
+        if memory is not None:
+            probes[name] = memory
+    return probes
+
+
+_STILL_READ = (JUMPED, STUCK, OUT_OF_WELL)
+
+
+def _asked(vessel: Vessel, after: VesselState, fresh: Diagnosis, tick: Tick, now_s: float) -> Diagnosis:
+    """Begin a test pulse where a probe has shown the same for long."""
+    still = [name for name, memory in fresh.probes.items() if due(memory.still_s, fresh.asked_s, now_s)]
+    if not still:
+        return fresh
+    lasts_s = pulse_s(vessel, after, fresh.balance, tick)
+    if not lasts_s:
+        return fresh
+    probes = dict(fresh.probes)
+    for name in still:
+        probes[name] = probes[name]._replace(asked=True, must_k=0.0)
+    return fresh._replace(probes=probes, asking_until_s=now_s + lasts_s, asked_s=now_s)
+
+
+def _suspected(
+    vessel: Vessel, after: VesselState, fresh: Diagnosis, tick: Tick, around: Around, moment: Moment,
+    records: list[Record],
+) -> tuple[Diagnosis, Mapping[str, OutputFault]]:  # fmt: skip
+    """The windows after this tick, and the faults that they have shown or taken back."""
+    faults, balance, retry = after.faults, fresh.balance, fresh.retry
+    windows: dict[str, Window | None] = {}
+    verdicts: dict[str, Verdict] = {}
+    cases = []
+    if vessel.cooler is not None:
+        resting = COOLER_NO_EFFECT in faults and retry is not None and moment.now_s < retry.at_s
+        running = not resting and (tick.cooled > 0.0 or fresh.suspicions.cooler_no_effect is not None)
+        cases += [
+            (COOLER_NO_EFFECT, fresh.suspicions.cooler_no_effect, True, Suspicion.NO_EFFECT, running),
+            (COOLER_WILL_NOT_STOP, fresh.suspicions.cooler_will_not_stop, True, Suspicion.WILL_NOT_STOP,
+             COOLER_WILL_NOT_STOP not in faults),
+        ]  # fmt: skip
+    if vessel.heater is not None:
+        running = tick.heated > 0.0 or fresh.suspicions.heater_no_effect is not None
+        cases += [
+            (HEATER_NO_EFFECT, fresh.suspicions.heater_no_effect, False, Suspicion.NO_EFFECT,
+             running and HEATER_NO_EFFECT not in faults),
+            (HEATER_WILL_NOT_STOP, fresh.suspicions.heater_will_not_stop, False, Suspicion.WILL_NOT_STOP,
+             HEATER_WILL_NOT_STOP not in faults),
+        ]  # fmt: skip
+    for kind, window, cooler, suspicion, wanted in cases:
+        if not wanted:
+            windows[kind] = None
+            continue
+        within_s = COOLER_WITHIN_S if cooler else HEATER_WITHIN_S
+        windows[kind], verdicts[kind] = watched(
+            window or begun(balance, cooler), balance, tick, cooler, suspicion, within_s
+        )
+    found = [kind for kind, verdict in verdicts.items() if verdict is Verdict.FAULT]
+    found = [kind for kind in found if not _better_explained(kind, windows)]
+    if verdicts.get(COOLER_NO_EFFECT) is Verdict.WORKS and COOLER_NO_EFFECT in faults:
+        faults = {kind: fault for kind, fault in faults.items() if kind != COOLER_NO_EFFECT}
+        retry = None
+        records.append(_health(vessel, moment, COOLER_NO_EFFECT, Status.GOOD, "it cools again"))
+    for kind in found:
+        window = windows[kind]
+        assert window is not None
+        text = _text(kind, window, tick, around)
+        faults = {**faults, kind: OutputFault(moment.now_s, text)}
+        records.append(_health(vessel, moment, kind, Status.FAILURE, text))
+        if kind == COOLER_NO_EFFECT:
+            pause_s = FIRST_PAUSE_S if retry is None else min(2.0 * retry.pause_s, LONGEST_PAUSE_S)
+            retry = Retry(pause_s, moment.now_s + pause_s)
+    if found:  # what has been going on is known only now: the balance begins to learn it
+        return fresh._replace(balance=doubtful(balance), suspicions=_NOBODY, retry=retry), faults
+    open_now = Suspicions(*(windows.get(kind) for kind in _ORDER))
+    return fresh._replace(suspicions=open_now, retry=retry), faults
+
+
+_ORDER = (COOLER_NO_EFFECT, COOLER_WILL_NOT_STOP, HEATER_NO_EFFECT, HEATER_WILL_NOT_STOP)
+# Faults that draw the wort the same way.
+_ALIKE = {
+    COOLER_NO_EFFECT: HEATER_WILL_NOT_STOP,
+    HEATER_WILL_NOT_STOP: COOLER_NO_EFFECT,
+    HEATER_NO_EFFECT: COOLER_WILL_NOT_STOP,
+    COOLER_WILL_NOT_STOP: HEATER_NO_EFFECT,
+}
+
+
+def _better_explained(kind: str, windows: Mapping[str, Window | None]) -> bool:
+    """Whether the fault of the other output that draws the wort the same way fits what was seen better."""
+    return _misfit(windows.get(_ALIKE[kind])) < _misfit(windows.get(kind))
+
+
+def _misfit(window: Window | None) -> float:
+    """How far what was seen is from what the fault would do: the logarithm of their ratio."""
+    if window is None or window.fault_k == 0.0 or window.seen_k / window.fault_k <= 0.0:
+        return 1e9
+    return abs(log(window.seen_k / window.fault_k))
+
+
+def _health(vessel: Vessel, moment: Moment, kind: str, status: Status, reason: str) -> Record:
+    subject = kind.partition(" ")[0]
+    return Record(moment.now_s, moment.utc_s, vessel.name, RecordKind.HEALTH, subject, status.value, reason)
+
+
+def _text(kind: str, window: Window, tick: Tick, around: Around) -> str:
+    """The evidence in numbers."""
+    seen, would, lasted = abs(window.seen_k), abs(window.fault_k), window.lasted_s / 60.0
+    colder = "colder" if window.seen_k < 0.0 else "warmer"
+    if kind in (COOLER_WILL_NOT_STOP, HEATER_WILL_NOT_STOP):
+        return (
+            f"commanded off, yet after {lasted:.0f} min the wort is {seen:.2f} K {colder} than it should be; "
+            f"running on explains {would:.2f} K"
+        )
+    does = "cooled" if kind == COOLER_NO_EFFECT else "warmed"
+    text = (
+        f"in {lasted:.0f} min it ran for {window.on_s / 60.0:.0f} min and should have {does} the wort by {would:.2f} K "
+        f"more; the wort is {seen:.2f} K {colder} than it should be"
+    )
+    return f"{text}; {_blame(tick, around)}" if kind == COOLER_NO_EFFECT else text
+
+
+def _blame(tick: Tick, around: Around) -> str:
+    """The bath is the first to be blamed (design rule 5)."""
+    if around.bath_c is None:
+        return "nobody measures the bath: look at it and at its chiller first"
+    if around.bath is not None and around.bath_c > around.bath.warm_c:
+        return f"the bath is at {around.bath_c:.1f} °C: look at the chiller first"
+    if around.others_too:
+        return "another cooler has no effect either: look at the bath, its chiller and what they share first"
+    return f"the bath is cold, {around.bath_c:.1f} °C: look at pump, valve, flow and air in the coil"

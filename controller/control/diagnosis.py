@@ -1,0 +1,64 @@
+"""What the diagnosis of one vessel remembers from scan to scan: plain data, part of the vessel's state."""
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+from controller.control.balance import Balance
+from controller.control.doubt import ProbeMemory
+from controller.control.evidence import Suspicion, Window
+
+COOLER_NO_EFFECT = f"cooler {Suspicion.NO_EFFECT.value}"
+COOLER_WILL_NOT_STOP = f"cooler {Suspicion.WILL_NOT_STOP.value}"
+HEATER_NO_EFFECT = f"heater {Suspicion.NO_EFFECT.value}"
+HEATER_WILL_NOT_STOP = f"heater {Suspicion.WILL_NOT_STOP.value}"
+FAULTS = (COOLER_NO_EFFECT, COOLER_WILL_NOT_STOP, HEATER_NO_EFFECT, HEATER_WILL_NOT_STOP)
+"""The faults of outputs, as their alarms are called."""
+
+
+class OutputFault(NamedTuple):
+    """A fault of a cooler or heater that was found from the temperatures (design rule 5), with its evidence in
+    numbers. It stays until a person says that the output was inspected."""
+
+    since_s: float
+    text: str
+
+
+class Minute(NamedTuple):
+    """Sums over the tick that is under way: seconds, K s of the wort above 0 °C, seconds commanded on."""
+
+    passed_s: float = 0.0
+    fit_s: float = 0.0
+    wort_ks: float = 0.0
+    cooled_s: float = 0.0
+    heated_s: float = 0.0
+
+
+class Retry(NamedTuple):
+    """A cooler without effect rests until `at_s`, then is tried again; the pauses grow."""
+
+    pause_s: float
+    at_s: float
+
+
+class Suspicions(NamedTuple):
+    """The windows that are open, None where nothing is watched."""
+
+    cooler_no_effect: Window | None = None
+    cooler_will_not_stop: Window | None = None
+    heater_no_effect: Window | None = None
+    heater_will_not_stop: Window | None = None
+
+
+class Diagnosis(NamedTuple):
+    """`probes` by name. A test pulse asks until `asking_until_s` whether a probe is alive; it began at `asked_s`."""
+
+    minute: Minute = Minute()
+    balance: Balance = Balance()
+    suspicions: Suspicions = Suspicions()
+    retry: Retry | None = None
+    probes: Mapping[str, ProbeMemory] = {}
+    asking_until_s: float | None = None
+    asked_s: float | None = None
+
+
+NO_DIAGNOSIS = Diagnosis()

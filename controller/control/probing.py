@@ -1,0 +1,62 @@
+"""A short pulse that asks whether a probe is alive: it has shown the same to the last digit for long, and a wort
+whose cooler or heater runs must move. Part of the demand; every permit of the interlock stays as it is."""
+
+from controller.control.balance import Balance, Tick
+from controller.control.diagnosis import FAULTS
+from controller.control.doubt import ASK_AFTER_S, MUST_MOVE_K
+from controller.control.interlock import REGULATED, freezing_limit_c
+from controller.control.site import Vessel
+from controller.control.state import Mode, VesselState
+from controller.control.values import Demand, Drive
+
+LONGEST_S = 1800.0
+# So much more than must be seen, and never nearer than twice that to a limit. Common practice, no source.
+AMPLE = 1.3
+ASKING = "a test pulse: the probe has shown the same for long"
+
+
+def pulse_s(vessel: Vessel, now: VesselState, balance: Balance, tick: Tick) -> float:
+    """How long a pulse must last to move the wort so that a living probe shows it; 0 where none may be given."""
+    direction = _direction(vessel, now)
+    if direction < 0:
+        rate = -balance.cooler.share * tick.full_cooling_k_per_s
+    elif direction > 0:
+        rate = balance.heater.share * tick.full_heating_k_per_s
+    else:
+        return 0.0
+    return min(AMPLE * MUST_MOVE_K / rate, LONGEST_S)
+
+
+def due(still_s: float, asked_s: float | None, now_s: float) -> bool:
+    """Whether a probe that has shown the same since `still_s` is to be asked (again)."""
+    return now_s - still_s >= ASK_AFTER_S and (asked_s is None or now_s - asked_s >= 1.5 * ASK_AFTER_S)
+
+
+def asking(vessel: Vessel, was: VesselState, wanted: Demand, now_s: float) -> Demand:
+    """The demand with the test pulse in it while one is under way. A loop that asks for the opposite moves the wort
+    by itself: then there is no need."""
+    until_s = was.diagnosis.asking_until_s
+    if until_s is None or now_s >= until_s:
+        return wanted
+    direction = _direction(vessel, was)
+    if direction < 0 and wanted.heat_w <= 0.0 and vessel.cooler is not None:
+        return Demand(-vessel.cooler.power_w, ASKING)
+    if direction > 0 and wanted.heat_w >= 0.0 and vessel.heater is not None:
+        return Demand(vessel.heater.power_w, ASKING)
+    return wanted
+
+
+def _direction(vessel: Vessel, now: VesselState) -> int:
+    """Cooling if it may, or heating, or neither (0)."""
+    wort = now.estimate
+    if now.condition not in REGULATED or now.mode is not Mode.AUTO or wort.drive is Drive.NOTHING:
+        return 0
+    if any(fault in now.faults for fault in FAULTS):
+        return 0
+    room_k = 2.0 * AMPLE * MUST_MOVE_K
+    lowest_c = max(freezing_limit_c(vessel, now.batch), vessel.limits.low_c)
+    if vessel.cooler is not None and wort.cold_c - room_k > lowest_c:
+        return -1
+    if vessel.heater is not None and wort.drive is Drive.BOTH and wort.warm_c + room_k < vessel.limits.high_c:
+        return 1
+    return 0
