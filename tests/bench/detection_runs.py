@@ -11,6 +11,7 @@ from tests.bench.random_plants import HOUR_S, Rig, site_of
 from tests.simulation.plant import Cellar
 from tests.simulation.plant_random import random_spec
 from tests.simulation.plant_specs import CellarSpec
+from tests.simulation.plant_vessel import CALM_COIL
 
 HORIZON_S = 24 * HOUR_S  # after the fault nobody looks longer
 OCCASION_S = 36 * HOUR_S  # for a relay that welds while on: until then it must have been on
@@ -77,6 +78,7 @@ class _Run:
         self.output = f"{NAME}/{kind.alarm.partition(' ')[0]}"
         self.well = f"{NAME}/well"
         self.on_s = 0.0
+        self.effect_k = 0.0  # what the output does to the wort within the figure's minutes, when the fault begins
         self.misnamed: set[str] = set()
 
     def _start(self, name: str, phase: Phase) -> None:
@@ -100,6 +102,7 @@ class _Run:
         if not self._broken():
             return self._result("no occasion", 0.0, 0.0, 0.0)
         truth = rig.plant.vessels[NAME]
+        self.effect_k = self._effect_k()
         begun_s, wort_c = rig.now_s, truth.mean_c()
         stuck_on = "stuck on" in self.kind.name
         counting = not (stuck_on and rig.commanded.get(self.output, False))
@@ -122,6 +125,19 @@ class _Run:
             return self._result("no occasion", 0.0, minutes, moved_k)
         measure = worst_k if self.kind.alarm == "stuck" else minutes if stuck_on or probe else self.on_s / 60.0
         return self._result(self._verdict(minutes, worst_k), measure, minutes, moved_k)
+
+    def _effect_k(self) -> float:
+        """By the plant's true figures; 0 for probes."""
+        if self.kind.alarm in PROBES:
+            return 0.0
+        vessel, bath_c = self.rig.plant.vessels[NAME], self.rig.plant.bath_c
+        spec = vessel.spec
+        within_s = 60.0 * (15.0 if "stuck on" in self.kind.name else 20.0 if "pump" in self.kind.name else 40.0)
+        watts = spec.heater_w * (1.0 - spec.wrap_loss_share)
+        if self.output.endswith("cooler"):
+            calm = CALM_COIL + (1.0 - CALM_COIL) * vessel.gas
+            watts = -spec.coil_w_per_k * vessel.fouling * calm * (vessel.mean_c() - bath_c)
+        return watts * within_s / (vessel.capacity_j_per_k + spec.wall_j_per_k)
 
     def _broken(self) -> bool:
         """Wait for the fault's occasion and inject it; False if there was none."""
@@ -198,6 +214,7 @@ class _Run:
             f" {vessel.coil_w_per_k:.1f} W/K ({nominal.cooler_w / vessel.coil_w_per_k / 15.0:.0%};"
             f" {vessel.coil_w_per_k * 15.0 * HOUR_S / full_j:.2f} K/h), loss {vessel.loss_w_per_k:.1f} W/K, noise"
             f" {vessel.probe.noise_k:g} K, {self.rig.site.vessels[0].loop.kind.value}, {len(self.spec.vessels)} vessels"
+            + (f"; full effect within the figure {self.effect_k:+.2f} K" if self.effect_k else "")
         )
         alarm = self.rig.state.alarms.get(f"{NAME}/{self.kind.alarm}")
         found = verdict in ("in time", "late")

@@ -50,8 +50,8 @@ class Cellarman:
         self._away_s = self._chance.uniform(2.0, 20.0) * DAY_S
 
     def looks(self, rig: Rig) -> bool:
-        """Whether the cellarman is looking at just this scan."""
-        return rig.now_s - self._looked_s < rig.site.scan_s / 2.0
+        """Whether the cellarman has looked just before this scan."""
+        return rig.now_s - self._looked_s < 1.5 * rig.site.scan_s
 
     def doing(self, rig: Rig, name: str) -> str:
         """What goes on in a vessel, for a report."""

@@ -90,7 +90,7 @@ def live(job: tuple[int, float, float]) -> Year:
             for key in said:
                 name, _, kind = key.partition("/")
                 if kind in DEVICES and kind != "cooler without effect" and man.looks(rig):
-                    rig.ask(name, "inspected", output=kind.partition(" ")[0])
+                    rig.ask(name, "inspected", part=kind.partition(" ")[0])
     return Year(seed, vessel_years, tuple(alarms), man.batches, time.perf_counter() - began_s)
 
 

@@ -1,9 +1,11 @@
 """A probe that is lost at high kräusen: 60 L at 10 °C, which gain 3.5 K in 6 h without cooling (design rule 2)."""
 
+import math
 import random
 import re
 from dataclasses import fields, replace
 
+from controller.control import site as site_module
 from controller.control.alarm_list import ALARMS
 from controller.control.alarms import ACTIVE
 from controller.control.site import Limits, Site, Vessel
@@ -20,6 +22,7 @@ TARGET_C, LITRES = 10.0, 60.0
 GAIN_K_IN_6_H = 3.5
 PACE_P_PER_DAY = 3.0  # real extract of a strong lager fermentation at 10 °C; from memory
 RUN_IN_S = 10 * HOUR_S
+ROOM_FALLS_K = 8.0  # the brewer's "coldest room" below the usual one
 
 
 def cellar_spec(seed: int) -> CellarSpec:
@@ -28,8 +31,8 @@ def cellar_spec(seed: int) -> CellarSpec:
     vessel = random_vessel("fv1", LITRES / 0.85, chance)
     heat_w = PACE_P_PER_DAY / 100.0 * LITRES * 1.05 * 560e3 / DAY_S  # see plant_brew for the 560 kJ/kg
     missing_w = GAIN_K_IN_6_H * (LITRES * 1.05 * 3900.0 + vessel.wall_j_per_k) / (6.0 * HOUR_S) - heat_w
-    # the room must bring the rest: at most 32 °C, else the vessel is insulated less
-    loss_w_per_k = max(vessel.loss_w_per_k, missing_w / 22.0)
+    # the room must bring the rest: at most some 26 °C, else the vessel is insulated less
+    loss_w_per_k = max(vessel.loss_w_per_k, missing_w / 14.0)
     yeast = replace(LAGER, pace_per_day=0.42, lag_s=3600.0)
     vessel = replace(vessel, loss_w_per_k=loss_w_per_k, yeast=yeast)
     room = replace(spec.room, mean_c=TARGET_C + missing_w / loss_w_per_k + 2.0, daily_k=0.5, fronts_k=0.3)
@@ -43,7 +46,8 @@ def cellar_spec(seed: int) -> CellarSpec:
 def begun(spec: CellarSpec, seed: int, signal_loss: str) -> Rig:
     """The core regulating that vessel at high kräusen for some hours."""
     chance = random.Random(f"{seed}/limits")
-    site = with_signal_loss(site_of(spec, seed, 10.0, (), Limits(chance.choice((1.0, 4.0, 6.0)), 26.0)), signal_loss)
+    limits = Limits(chance.choice((0.5, 1.0)), 26.0)  # the vessel is for lagering too
+    site = with_signal_loss(site_of(spec, seed, 10.0, (), limits), signal_loss, spec.room.mean_c - ROOM_FALLS_K)
     rig = Rig(site, Cellar(spec, seed))
     rig.plant.fill("fv1", 1.052, 0.8, LITRES, TARGET_C).nearly_done(0.2)
     volume_l = spec.nominal["fv1"].volume_l * 0.85
@@ -53,15 +57,17 @@ def begun(spec: CellarSpec, seed: int, signal_loss: str) -> Rig:
     return rig
 
 
-def with_signal_loss(site: Site, signal_loss: str) -> Site:
+def with_signal_loss(site: Site, signal_loss: str, coldest_room_c: float) -> Site:
     """The site whose vessels do this when their signal is lost. LookupError where the core knows no such key."""
     if signal_loss == "off":
         return site
     if "signal_loss" not in {field.name for field in fields(Vessel)}:
         raise LookupError("the core's vessels have no key signal_loss")
-    kind = Vessel.__dataclass_fields__["signal_loss"].type
-    value = signal_loss if kind is str else kind(signal_loss)  # type: ignore[operator]
-    vessels = tuple(replace(vessel, signal_loss=value) for vessel in site.vessels)  # type: ignore[call-arg]
+    bounded = site_module.SignalLoss(signal_loss)  # type: ignore[attr-defined]
+    vessels = tuple(
+        replace(vessel, signal_loss=bounded, coldest_room_c=coldest_room_c)  # type: ignore[call-arg]
+        for vessel in site.vessels
+    )
     return replace(site, vessels=vessels)
 
 
@@ -86,16 +92,33 @@ def lost_probe(job: tuple[str, int]) -> tuple[str, bool]:
 
 def _bounded(rig: Rig, plant: str, lost_s: float, wort_c: float) -> tuple[str, bool]:
     warmest_c = coldest_c = wort_c
+    vessel = rig.plant.vessels["fv1"]
+    came_j, loss_w_per_k = -vessel.yeast_j, vessel.spec.loss_w_per_k
     while rig.now_s - lost_s < DAY_S:
         rig.scan()
+        came_j += loss_w_per_k * (rig.plant.room_c - vessel.wall_c) * rig.site.scan_s
         truth = rig.plant.truth("fv1")
         warmest_c, coldest_c = max(warmest_c, truth.mean_c), min(coldest_c, truth.mean_c)
     low_c = rig.site.vessels[0].limits.low_c
+    came_w = (vessel.yeast_j + came_j) / DAY_S
+    capacity_j_per_k = vessel.capacity_j_per_k + vessel.spec.wall_j_per_k
+    needed_w = came_w - 2.0 * capacity_j_per_k / DAY_S
+    allowed_w = _allowed_w(rig, wort_c, low_c, capacity_j_per_k)
     sentence = (
         f"{plant}: from {wort_c:.1f} °C the wort was between {coldest_c:.1f} and {warmest_c:.1f} °C"
-        f" (lower limit {low_c:.1f} °C)"
+        f" (lower limit {low_c:.1f} °C); in that day {came_w:.0f} W came in, so that {needed_w:.0f} W of cooling were"
+        f" needed; without yeast and in the coldest room {allowed_w:.0f} W would bring it to its limit"
     )
     return sentence, warmest_c <= wort_c + 2.0 and coldest_c >= low_c
+
+
+def _allowed_w(rig: Rig, wort_c: float, low_c: float, capacity_j_per_k: float) -> float:
+    """The steady cooling that brings a wort without yeast to its lower limit in a day, in the coldest room (a
+    first-order vessel with its true figures)."""
+    spec = rig.plant.spec.vessels[0]
+    coldest_c = rig.plant.spec.room.mean_c - ROOM_FALLS_K
+    fade = math.exp(-DAY_S * spec.loss_w_per_k / capacity_j_per_k)
+    return spec.loss_w_per_k * (coldest_c + (wort_c - coldest_c) * fade - low_c) / (1.0 - fade)
 
 
 def _off(rig: Rig, plant: str, lost_s: float, wort_c: float) -> tuple[str, bool]:
