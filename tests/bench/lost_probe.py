@@ -6,7 +6,6 @@ import re
 from dataclasses import fields, replace
 
 from controller.control import site as site_module
-from controller.control.alarm_list import ALARMS
 from controller.control.alarms import ACTIVE
 from controller.control.site import Limits, Site, Vessel
 from tests.bench.random_plants import DAY_S, HOUR_S, Rig, site_of
@@ -129,9 +128,8 @@ def _off(rig: Rig, plant: str, lost_s: float, wort_c: float) -> tuple[str, bool]
         if out_s is None and alarm is not None and alarm.phase in ACTIVE:
             out_s, text = rig.now_s - lost_s, alarm.text
     gained_k = rig.plant.truth("fv1").mean_c - wort_c
-    said = f"{text}; {ALARMS['signal'].consequence}"
     # what the beer will do: that it warms, or by how much it will change
-    tells = re.search(r"\bwarms?\b.*\bK\b|\bK\b.*\bwarmer\b", said) is not None
+    tells = re.search(r"\bwarms?\b.*\bK\b|\bK\b.*\bwarmer\b", text) is not None
     good = out_s is not None and out_s <= 120.0 and tells
     after = "no alarm" if out_s is None else f"alarm after {out_s:.0f} s"
-    return f"{plant}: {after}, it says: {said!r}; the wort gained {gained_k:.1f} K in 6 h", good
+    return f"{plant}: {after}, it says: {text!r}; the wort gained {gained_k:.1f} K in 6 h", good
