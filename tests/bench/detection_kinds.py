@@ -26,14 +26,15 @@ class Kind:
 
 
 _WARM = ("active fermentation", "hold", "ramp up")
+_HEATED = ("hold", "ramp up")  # at high kräusen the yeast heats
 _COOL = ("active fermentation", "hold", "ramp down", "crash", "cold hold")
 KINDS = (
-    Kind("heater stuck on (welds while on)", "heater will not stop", "15 min or 0.5 K", _WARM, "colder"),
+    Kind("heater stuck on (welds while on)", "heater will not stop", "15 min or 0.5 K", _HEATED, "colder"),
     Kind("heater stuck on (closes by itself)", "heater will not stop", "15 min or 0.5 K", _WARM, "colder"),
     Kind("cooler stuck on (welds while on)", "cooler will not stop", "15 min or 0.5 K", _COOL, "warmer"),
     Kind("cooler stuck on (closes by itself)", "cooler will not stop", "15 min or 0.5 K", ALL),
     Kind("pump without effect", "cooler without effect", "20 min of pump time", _COOL, "warmer"),
-    Kind("heater without effect", "heater without effect", "40 min of heat", _WARM, "colder"),
+    Kind("heater without effect", "heater without effect", "40 min of heat", _HEATED, "colder"),
     Kind("probe stuck", "stuck", "wort within 1 K", ALL),
     Kind("probe out of its well", "out of its well", "15 min", ALL, "apart"),
 )
