@@ -86,7 +86,7 @@ def replay(text: str, hours: float) -> int:
         print(line)
     for breach in outcome.breaches:
         print(f"rule {breach.rule}, {breach.at_s:.1f} s, {breach.vessel}: {breach.sentence}")
-    print(f"trace {outcome.trace}")
+    print(f"trace {outcome.trace()}")
     return 1 if outcome.breaches else 0
 
 

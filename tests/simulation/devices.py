@@ -6,7 +6,7 @@ Each has a timer of its own, contacts that weld or stick, a switch for the hand,
 import json
 import math
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from tests.simulation.broker import Broker, Line, Message
 from tests.simulation.scene import Delivered, Event, Order, Relay, Switched
@@ -16,12 +16,19 @@ RECONNECT_S = (1.0, 6.0)  # until a device is back at the broker
 
 
 class Device:
-    """Works one `Relay` of the scene. `tell` takes events; the contacts are looked at anew after whatever happens."""
+    """Works one `Relay` of the scene, which moves nothing unless those `upstream` are closed too. `tell` takes events;
+    the contacts are looked at anew after whatever happens."""
 
     def __init__(
-        self, relay: Relay, calendar: Calendar, broker: Broker, chance: random.Random, tell: Callable[[Event], None]
+        self,
+        relay: Relay,
+        upstream: Sequence[Relay],
+        calendar: Calendar,
+        broker: Broker,
+        chance: random.Random,
+        tell: Callable[[Event], None],
     ) -> None:
-        self.relay = relay
+        self.relay, self._upstream = relay, upstream
         self._calendar, self._broker, self._chance, self._tell = calendar, broker, chance, tell
         self._line: Line | None = None
         self._ends = 0  # number of the timer that counts
@@ -95,6 +102,11 @@ class Device:
             line.vanish()
         self._calendar.after(dead_s, self._alive)
 
+    def supplied(self) -> None:
+        """See whether anything moves, with what stands upstream as it is now."""
+        relay = self.relay
+        relay.moves = relay.closed and not relay.broken and all(each.closed for each in self._upstream)
+
     def _alive(self) -> None:
         self.relay.dead = False
         self._look("restart")
@@ -106,7 +118,7 @@ class Device:
         if self._line is not None or self.relay.dead:
             return
         try:
-            self._line = self._broker.connect(self.name, self.relay.tag, self)
+            self._line = self._broker.connect(self.name, self.relay.tag, self, is_v5=False)
         except (Takes, ConnectionRefusedError):
             self._calendar.after(self._chance.uniform(*RECONNECT_S), self._connect)
 
@@ -162,4 +174,4 @@ class Device:
             relay.starts += closed
             relay.closed, relay.closed_since_s = closed, now_s
             self._tell(Switched(now_s, relay.tag, closed, by))
-        relay.moves = closed and not relay.broken
+        self.supplied()

@@ -8,10 +8,10 @@ import math
 import random
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
 
 from tests.simulation.board import Board
 from tests.simulation.broker import Broker, Message
+from tests.simulation.plant import Cellar
 from tests.simulation.scene import Answered, Asked, Event, Gravity, Scene, Told
 from tests.simulation.story import AS_IT_IS, Act
 from tests.simulation.virtual import Calendar
@@ -31,7 +31,7 @@ class Operators:
         calendar: Calendar,
         broker: Broker,
         board: Board,
-        plant: Any,
+        plant: Cellar,
         tell: Callable[[Event], None],
         chance: random.Random,
     ) -> None:

@@ -47,6 +47,18 @@ class ProbeFault(Happening):
 
 
 @dataclass(frozen=True, slots=True)
+class ProbesSwapped(Happening):
+    """Two probes change places."""
+
+    one: str
+    other: str
+    for_s: float
+
+    def sentence(self) -> str:
+        return f"probes {self.one} and {self.other} change places, {lasting(self.for_s)}"
+
+
+@dataclass(frozen=True, slots=True)
 class RelayFault(Happening):
     """A relay suffers: "welded closed", "welded open", "stuck", "broken", "dead", "hand on", "hand off"."""
 
@@ -60,7 +72,7 @@ class RelayFault(Happening):
 
 @dataclass(frozen=True, slots=True)
 class PlantTrouble(Happening):
-    """The plant suffers: "chiller unplugged" and what the test plant knows besides, of one vessel or of all ("")."""
+    """The plant suffers, at one vessel or as a whole (""); `magnitude` 0..1 says how much. See `troubles`."""
 
     kind: str
     vessel: str

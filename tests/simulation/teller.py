@@ -25,6 +25,7 @@ from tests.simulation.story import (
     PlantTrouble,
     PowerCut,
     ProbeFault,
+    ProbesSwapped,
     RelayFault,
     Reload,
     SecondDaemon,
@@ -34,23 +35,22 @@ from tests.simulation.story import (
 PER_HOUR = 2.0  # happenings, besides the batches' own
 QUIET_BEGINNING_S = 300.0
 PROBE_FAULTS = (
-    "missing", "missing", "stuck", "spike", "power-on value", "disconnected", "drift", "out of its well",
+    "missing", "missing", "stuck", "spike", "power-on value", "disconnected", "drift", "out of its well", "hand",
     "text", "nan", "huge",
 )  # fmt: skip
 RELAY_FAULTS = (
     "welded closed", "welded open", "stuck", "broken", "dead", "dead", "hand on", "hand off",
 )  # fmt: skip
+AT_ALL = ("chiller unplugged", "chiller runs on", "thermostat of the chiller turned", "glycol leaks", "door open")
+AT_ONE = ("lid off", "sun", "little flow")
 
 
 class Teller:
-    """Draws one story. `plant_troubles` are those that the test plant knows: word, of one vessel or of all."""
+    """Draws one story."""
 
-    def __init__(
-        self, seed: str, layout: Layout, length_s: float, plant_troubles: dict[str, bool] | None = None
-    ) -> None:
+    def __init__(self, seed: str, layout: Layout, length_s: float) -> None:
         self._chance = random.Random(f"{seed}/story")
         self._layout, self._length_s = layout, length_s
-        self._plant_troubles = plant_troubles or {"chiller unplugged": False}
         self._batches = 0
 
     def story(self) -> list[Happening]:
@@ -88,7 +88,10 @@ class Teller:
     def _start(self, vessel: VesselFigures, at_s: float) -> tuple[Act, str]:
         chance = self._chance
         self._batches += 1
-        litres = round(vessel.volume_l * chance.uniform(0.6, 1.0), 1)
+        most_l = min(
+            vessel.volume_l, next(each.volume_l for each in self._layout.spec.vessels if each.name == vessel.name)
+        )
+        litres = round(most_l * chance.uniform(0.6, 0.99), 1)
         og = chance.choice((1.040, 1.050, 1.065, 1.080))
         wort_c = chance.choice((9.0, 16.0, 20.0, 24.0, 35.0, 55.0))
         profile = chance.choice((*PROFILES, *PROFILES, ""))
@@ -119,6 +122,9 @@ class Teller:
         chance, vessel = self._chance, self._vessel()
         tags = [f"{vessel.name}/well"] * 6 + ["bath/tank", "room/air"]
         tags += [f"{vessel.name}/side"] * 3 if vessel.side_probe else []
+        if chance.random() < 0.08:
+            one, other = chance.sample([f"{each.name}/well" for each in self._layout.vessels], 2)
+            return ProbesSwapped(at_s, one, other, self._lasts(600.0, 8 * HOUR_S))
         kind = chance.choice(PROBE_FAULTS)
         magnitude = {"spike": chance.choice((-40.0, -6.0, 0.8, 5.0, 30.0)), "drift": chance.uniform(-1.5, 1.5)}
         return ProbeFault(at_s, chance.choice(tags), kind, self._lasts(20.0, 8 * HOUR_S), magnitude.get(kind, 0.0))
@@ -128,11 +134,14 @@ class Teller:
         return f"{vessel.name}/{self._chance.choice(('cooler', 'heater') if vessel.heater else ('cooler',))}"
 
     def _relay(self, at_s: float) -> Happening:
-        return RelayFault(at_s, self._tag(), self._chance.choice(RELAY_FAULTS), self._lasts(20.0, 5 * HOUR_S))
+        tags = [self._tag()] * 4 + [each.tag for each in self._layout.upstream]
+        return RelayFault(
+            at_s, self._chance.choice(tags), self._chance.choice(RELAY_FAULTS), self._lasts(20.0, 5 * HOUR_S)
+        )
 
     def _plant(self, at_s: float) -> Happening:
-        kind = self._chance.choice(tuple(self._plant_troubles))
-        vessel = self._vessel().name if self._plant_troubles[kind] else ""
+        kind = self._chance.choice(AT_ALL + AT_ONE)
+        vessel = self._vessel().name if kind in AT_ONE else ""
         return PlantTrouble(at_s, kind, vessel, self._lasts(300.0, 6 * HOUR_S), round(self._chance.random(), 2))
 
     def _broker_trouble(self, at_s: float) -> Happening:
@@ -228,8 +237,8 @@ class Teller:
                 ("og", {"gravity": chance.choice((1.0, 1.3))}),
                 ("acknowledge", {}),
                 ("service", {"in_service": chance.random() < 0.5}),
-                ("inspected", {"output": chance.choice(("cooler", "heater"))}),
-                ("inspected", {"output": chance.choice(("cooler", "heater"))}),
+                ("inspected", {"part": chance.choice(("cooler", "heater", "well"))}),
+                ("inspected", {"part": chance.choice(("cooler", "heater", "well"))}),
                 ("dance", {"with": "wolves"}),
                 ("packaged", {}),
                 ("move", {"to": other}),

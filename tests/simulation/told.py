@@ -5,7 +5,10 @@ from functools import cache
 from time import process_time
 from typing import NamedTuple
 
-from tests.simulation.layout import layout_of
+from controller.site_models import SitePart
+from controller.vessel_models import VesselPart
+from tests.simulation.layout import Features, Layout
+from tests.simulation.layout import layout_of as drawn_layout
 from tests.simulation.scene import Breach, Judge
 from tests.simulation.shrink import Short, shrunk, whole
 from tests.simulation.story import Happening, sentences
@@ -28,6 +31,13 @@ class Verdict(NamedTuple):
 
 
 @cache
+def layout_of(seed: str) -> Layout:
+    """The cellar of a seed, with all that this version's loader takes."""
+    features = Features("coldest_room" in VesselPart.model_fields, "contactors" in SitePart.model_fields)
+    return drawn_layout(seed, features)
+
+
+@cache
 def drawn(seed: str, hours: float) -> tuple[Happening, ...]:
     """The story of a seed."""
     return tuple(Teller(seed, layout_of(seed), hours * 3600.0).story())
@@ -44,7 +54,7 @@ def judged(seed: str, hours: float, judges: Judges) -> Verdict:
     began_s = process_time()
     outcome = play(whole(seed, hours * 3600.0, drawn(seed, hours)), hours, judges)
     scans = sum(daemon.scans for daemon in outcome.scene.daemons.values())
-    return Verdict(seed, process_time() - began_s, scans, outcome.trace, outcome.breaches)
+    return Verdict(seed, process_time() - began_s, scans, outcome.trace(), outcome.breaches)
 
 
 def short_of(seed: str, hours: float, breach: Breach, judges: Judges, within_s: float = SHRINKS_WITHIN_S) -> Short:

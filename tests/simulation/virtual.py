@@ -9,6 +9,8 @@ from collections.abc import Callable
 from itertools import count
 from typing import Any
 
+SHORTEST_S = 1e-6
+
 
 class Takes(BaseException):
     """Raised by a blocking call in place of its answer: it takes so many seconds, and then raises `error`."""
@@ -93,6 +95,12 @@ class VirtualLoop(asyncio.BaseEventLoop):
         finally:
             events._set_running_loop(None)
             sys.set_asyncgen_hooks(*hooks)
+
+    def call_later(
+        self, delay: float, callback: Callable[..., object], *args: Any, **named: Any
+    ) -> asyncio.TimerHandle:
+        """As ever, but what takes time takes at least so much that the clock has moved, as a real one does."""
+        return super().call_later(max(delay, SHORTEST_S) if delay > 0.0 else delay, callback, *args, **named)
 
     def run_in_executor(self, executor: Any, func: Callable[..., Any], *args: Any) -> "asyncio.Future[Any]":  # type: ignore[override]
         """Do it now; a call that `Takes` time answers when that is over."""
