@@ -29,7 +29,7 @@ from tests.simulation.virtual import Calendar, VirtualLoop
 FIRST_UTC_S = 1_790_316_000.0  # 2026-09-25T06:00:00Z: the true time of a story's first moment
 UNSET_UTC_S = 1_600_000_000.0  # what a board without a battery clock shows
 POLL_S = 0.25  # the service looks every 10 ms for what has changed; so often is enough for scans of 10 s
-ENDING_S = 30.0  # virtual time in which a process that was killed may unwind, unseen
+ENDING_S = 30.0  # virtual time in which what is left of a process may unwind before it is cancelled again
 
 
 class Run:
@@ -85,20 +85,26 @@ class Run:
 
     def kill(self, power: bool) -> None:
         """The process is gone at this instant, and with `power` its machine. What is left of it unwinds where nobody
-        sees it, without store, broker and clock."""
+        sees it, without store and broker."""
         self.alive = False
         if self.store is not None:
             self.store.lose_power(self.chance)
         for wire in self.wires:
             wire.pull_the_plug() if power else wire.crash()
+        self.bury()
+
+    def bury(self) -> None:
+        """End what is left of a process that is gone, in a time of its own."""
         self._ghost_s = self.board.calendar.now_s
-        end_s = self._ghost_s + ENDING_S
-        self._main.cancel()
         with self.board.current(self):
-            while not self._main.done() and self._ghost_s <= end_s:
-                self.loop.run_due()
-                self._ghost_s = max(self._ghost_s, self.loop.next_s)
-        self.loop.troubles.clear()
+            while left := asyncio.all_tasks(self.loop):
+                for task in left:
+                    task.cancel()
+                end_s = self._ghost_s + ENDING_S
+                while self._ghost_s <= end_s and any(not task.done() for task in left):
+                    self.loop.run_due()
+                    self._ghost_s = max(self._ghost_s, self.loop.next_s)
+        self.loop.close()
 
     def post(self, act: Callable[..., object], *arguments: Any) -> None:
         """Something arrives for the process."""
@@ -186,6 +192,9 @@ class Board:
             Board.running = run
             run.loop.run_due()
             Board.running = None
+            if not run.alive:
+                run.bury()
+                self.run = None
 
     @contextmanager
     def current(self, run: Run) -> Iterator[None]:

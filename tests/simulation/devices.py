@@ -133,7 +133,7 @@ class Device:
         try:
             said = json.loads(message.payload)
             on, epoch, number, lifetime_s = said["on"], said["epoch"], said["number"], float(said["lifetime_s"])
-        except (ValueError, TypeError, KeyError):
+        except (ValueError, TypeError, KeyError, RecursionError):
             return None
         if not isinstance(on, bool) or not isinstance(epoch, int) or not isinstance(number, int):
             return None
