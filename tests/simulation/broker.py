@@ -25,9 +25,10 @@ UNSPECIFIED, UNSUPPORTED_VERSION, KEEP_ALIVE_TIMEOUT, TAKEN_OVER = 0x80, 0x84, 0
 LOST_SHARE = 0.3  # of messages that a trouble drops: never sent again
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Message:
-    """A message as it reached the broker at `at_s`."""
+    """A message; the broker enters `at_s`, when it reached it, and changes nothing else but an expiry that its version
+    does not know."""
 
     topic: str
     payload: bytes
@@ -53,6 +54,7 @@ class Trouble:
 
 
 CALM = Trouble()
+NOBODY: dict[str, "Line"] = {}
 
 
 class End(Protocol):
@@ -342,26 +344,21 @@ class Broker:
 
     def _route(self, message: Message) -> int:
         """Pass a message on; how many subscribers there are."""
-        now_s = self.calendar.now_s
-        message = Message(
-            message.topic, message.payload, message.qos, message.retain, message.expiry_s if self._expires else None,
-            message.reply_to, message.correlation, message.sender, now_s, message.will,
-        )  # fmt: skip
+        message.at_s = self.calendar.now_s
+        if self.version == "3.1.1":
+            message.expiry_s = None
         self._heard(message)
         if message.retain:
             if message.payload:
                 self.retained[message.topic] = message
             else:
                 self.retained.pop(message.topic, None)
-        lines = list(self._exact.get(message.topic, {}).values())
-        lines += [line for each, line in self._filters if matches(each, message.topic) and line not in lines]
+        lines = list(self._exact.get(message.topic, NOBODY).values())
+        if self._filters:
+            lines += [line for each, line in self._filters if matches(each, message.topic) and line not in lines]
         for line in lines:
             self._pass_on(line, message, False)
         return len(lines)
-
-    @property
-    def _expires(self) -> bool:
-        return self.version != "3.1.1"
 
     def _pass_on(self, line: Line, message: Message, retained: bool) -> None:
         trouble, chance = self.trouble, self._chance

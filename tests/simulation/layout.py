@@ -92,6 +92,7 @@ class Layout:
     vessels: tuple[VesselFigures, ...]
     upstream: tuple[UpstreamFigures, ...]
     manual_heat_over_mqtt: bool
+    reports_every_s: float  # of all probes
 
 
 def layout_of(seed: str, features: Features) -> Layout:
@@ -106,6 +107,7 @@ def layout_of(seed: str, features: Features) -> Layout:
         vessels=vessels,
         upstream=_upstream(vessels, chance) if features.upstream else (),
         manual_heat_over_mqtt=chance.random() < 0.3,
+        reports_every_s=chance.choice((10.0, 20.0, 30.0)),
     )
 
 
@@ -137,11 +139,12 @@ def _vessel(spec: CellarSpec, number: int, chance: random.Random, features: Feat
 
 
 def _output(power_w: float, chance: random.Random, shortest_off_s: float) -> OutputFigures:
+    timer_s = chance.choice((60.0, 120.0, 300.0))
     return OutputFigures(
         power_w=max(power_w, 1.0),
         node=chance.random() < 0.5,
-        timer_s=chance.choice((60.0, 120.0, 300.0)),
-        renew_s=chance.choice((20.0, 25.0, 30.0)),
+        timer_s=timer_s,
+        renew_s=chance.choice((25.0, 30.0, 60.0) if timer_s >= 120.0 else (20.0, 25.0, 30.0)),
         shortest_on_s=chance.choice((30.0, 60.0)),
         shortest_off_s=shortest_off_s,
     )

@@ -16,7 +16,7 @@ from tests.simulation.layout import (
 
 def site_text(layout: Layout) -> str:
     """The whole file."""
-    bath = layout.spec.bath
+    bath, every = layout.spec.bath, f"reports_every: {layout.reports_every_s:g} s"
     lines = [
         f"site: {SITE}",
         "units: C",
@@ -30,12 +30,12 @@ def site_text(layout: Layout) -> str:
         f"  glycol: {{kind: propylene glycol, percent: {GLYCOL_PERCENT:g} %, basis: mass}}",
         f"  setpoint: {bath.setpoint_c:g} C",
         f"  chiller_power: {bath.chiller_w:.0f} W",
-        f"  probes: [{{name: tank, topic: {GATEWAY}, pointer: /bath~1tank, unit: C, reports_every: 10 s}}]",
-        f"room: {{name: air, topic: {GATEWAY}, pointer: /room~1air, unit: C, reports_every: 10 s}}",
+        f"  probes: [{{name: tank, topic: {GATEWAY}, pointer: /bath~1tank, unit: C, {every}}}]",
+        f"room: {{name: air, topic: {GATEWAY}, pointer: /room~1air, unit: C, {every}}}",
         "vessels:",
     ]
     for vessel in layout.vessels:
-        lines += _vessel(vessel)
+        lines += _vessel(vessel, every)
     for kind, key in (("contactor", "contactors"), ("pump", "shared_pumps")):
         devices = [each for each in layout.upstream if each.kind == kind]
         if devices:
@@ -43,7 +43,7 @@ def site_text(layout: Layout) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _vessel(vessel: VesselFigures) -> list[str]:
+def _vessel(vessel: VesselFigures, every: str) -> list[str]:
     name = vessel.name
     well = f"topic: {own_topic(name)}, unit: F"
     if not vessel.own_topic:
@@ -53,11 +53,11 @@ def _vessel(vessel: VesselFigures) -> list[str]:
         f"    volume: {vessel.volume_l} L",
         f"    wall_heat_capacity: {vessel.wall_j_per_k / 1000.0} kJ/K",
         "    probes:",
-        f"      - {{name: well, {well}, reports_every: 10 s, place: thermowell}}",
+        f"      - {{name: well, {well}, {every}, place: thermowell}}",
     ]
     if vessel.side_probe:
         side = f"topic: {GATEWAY}, pointer: /{name}~1side, unit: C"
-        lines.append(f"      - {{name: side, {side}, reports_every: 10 s, place: strapped on}}")
+        lines.append(f"      - {{name: side, {side}, {every}, place: strapped on}}")
     lines.append(f"    cooler: {{{_output(f'{name}/cooler', vessel.cooler)}}}")
     if vessel.heater:
         lines.append(f"    heater: {{{_output(f'{name}/heater', vessel.heater)}}}")

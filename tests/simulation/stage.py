@@ -11,13 +11,14 @@ def scene_of(layout: Layout) -> Scene:
     relays: dict[str, Relay] = {}
     probes: dict[str, Probe] = {}
     vessels = {}
+    quiet_s = REPORTS_MISSED * layout.reports_every_s
     for figures in layout.vessels:
         name = figures.name
         cooler = _relay(f"{name}/cooler", name, "cooler", figures.cooler)
         heater = _relay(f"{name}/heater", name, "heater", figures.heater) if figures.heater else None
         relays |= {relay.tag: relay for relay in (cooler, heater) if relay}
-        own = [_probe(f"{name}/well", name, "thermowell")]
-        own += [_probe(f"{name}/side", name, "strapped on")] if figures.side_probe else []
+        own = [_probe(f"{name}/well", name, "thermowell", quiet_s)]
+        own += [_probe(f"{name}/side", name, "strapped on", quiet_s)] if figures.side_probe else []
         probes |= {probe.tag: probe for probe in own}
         vessels[name] = Vessel(
             name=name,
@@ -40,7 +41,7 @@ def scene_of(layout: Layout) -> Scene:
         relays[device.tag] = _relay(device.tag, "", device.kind, device.device)
         for tag in device.feeds:
             relays[tag].upstream += (device.tag,)
-    tank, air = _probe("bath/tank", "", "bath"), _probe("room/air", "", "room")
+    tank, air = _probe("bath/tank", "", "bath", quiet_s), _probe("room/air", "", "room", quiet_s)
     probes |= {tank.tag: tank, air.tag: air}
     spec = layout.spec.bath
     bath = Bath(
@@ -94,12 +95,12 @@ def _relay(tag: str, vessel: str, kind: str, figures: OutputFigures) -> Relay:
     )
 
 
-def _probe(tag: str, vessel: str, place: str) -> Probe:
+def _probe(tag: str, vessel: str, place: str, quiet_s: float) -> Probe:
     return Probe(
         tag=tag,
         vessel=vessel,
         place=place,
-        quiet_s=REPORTS_MISSED * SCAN_S,
+        quiet_s=quiet_s,
         low_c=-55.0,
         high_c=125.0,
         power_on_c=(85.0,),

@@ -96,8 +96,8 @@ class Troubles:
             case Reload():
                 self._daemons.reload(happening)
             case Hostile():
-                message = Message(happening.topic, happening.payload, 1, happening.retain, sender="stranger")
                 for number in range(happening.times):
+                    message = Message(happening.topic, happening.payload, 1, happening.retain, sender="stranger")
                     self._calendar.after(0.05 * number, self._broker.inject, message)
 
     # probes, relays, plant

@@ -6,6 +6,7 @@ import math
 import sys
 from asyncio import events
 from collections.abc import Callable
+from contextvars import Context, copy_context
 from itertools import count
 from typing import Any
 
@@ -45,6 +46,23 @@ class Calendar:
         """Do what is due next, and be at that time."""
         self.now_s, _, act, arguments = heapq.heappop(self._entries)
         act(*arguments)
+
+
+class _Handle(asyncio.Handle):
+    """A call, made without a look at the loop's debugging: a story makes half a million of them."""
+
+    __slots__ = ()
+
+    def __init__(
+        self, callback: Callable[..., object], args: tuple[Any, ...], loop: "VirtualLoop", context: Context | None
+    ) -> None:
+        self._context = copy_context() if context is None else context
+        self._loop = loop
+        self._callback = callback
+        self._args = args
+        self._cancelled = False
+        self._repr = None
+        self._source_traceback = None
 
 
 class VirtualLoop(asyncio.BaseEventLoop):
@@ -91,7 +109,10 @@ class VirtualLoop(asyncio.BaseEventLoop):
                 for _ in range(len(ready)):
                     handle = ready.popleft()
                     if not handle._cancelled:
-                        handle._run()
+                        try:
+                            handle._context.run(handle._callback, *handle._args)
+                        except Exception as error:
+                            self.call_exception_handler({"message": repr(handle._callback), "exception": error})
         finally:
             events._set_running_loop(None)
             sys.set_asyncgen_hooks(*hooks)

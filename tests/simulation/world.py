@@ -8,9 +8,10 @@ import json
 import math
 import random
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from functools import cached_property
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from tests.simulation import scene as seen
 from tests.simulation.board import outside
@@ -44,6 +45,29 @@ class Outcome(NamedTuple):
         return digest.hexdigest()
 
 
+class Said(Mapping[str, Any]):
+    """What a JSON object says, read when somebody looks."""
+
+    def __init__(self, payload: bytes) -> None:
+        self._payload = payload
+
+    @cached_property
+    def _read(self) -> dict[str, Any]:
+        return dict(json.loads(self._payload))
+
+    def __getitem__(self, key: str) -> Any:
+        return self._read[key]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._read)
+
+    def __len__(self) -> int:
+        return len(self._read)
+
+    def __repr__(self) -> str:
+        return repr(self._payload)
+
+
 class World:
     """Everything around the service in one story of `length_s`."""
 
@@ -63,6 +87,7 @@ class World:
             chance = random.Random(f"{seed}/{tag}")
             self._devices[tag] = Device(relay, upstream, self._calendar, self._broker, chance, self._tell)
         self._own_topics = {each.name for each in layout.vessels if each.own_topic}
+        self._reported_s = -math.inf
         self._gateway: tuple[bytes, dict[str, float]] = (b"", {})  # its newest message
         self._breaches: list[seen.Breach] = []
         self._news: list[seen.Event] = []
@@ -149,14 +174,17 @@ class World:
                 vessel.mean_c, vessel.coldest_c, vessel.warmest_c, vessel.wort_l, vessel.og, vessel.gravity,
                 vessel.yeast_w, vessel.freezing_c,
             ) = plant.truth(name)  # fmt: skip
-        self._report()
+        for tag, probe in scene.probes.items():
+            probe.true_c = plant.probes[tag].home.celsius
+        if self._calendar.now_s - self._reported_s > self._layout.reports_every_s - SCAN_S / 2.0:
+            self._reported_s = self._calendar.now_s
+            self._report()
 
     def _report(self) -> None:
         now_s, faults, plant = self._calendar.now_s, self._troubles.payload_faults, self._plant
         values: dict[str, float] = {}
         wrong: list[tuple[str, str]] = []
         for tag, probe in self._scene.probes.items():
-            probe.true_c = plant.probes[tag].home.celsius
             celsius = plant.probe_c(tag)
             if celsius is None:
                 continue
@@ -188,7 +216,7 @@ class World:
         if topic.endswith("/state") and sender in NAMES:
             vessel = self._scene.vessels.get(topic.split("/")[2])
             if vessel is not None and message.payload:
-                vessel.said, vessel.said_s, vessel.said_by = json.loads(message.payload), now_s, sender
+                vessel.said, vessel.said_s, vessel.said_by = Said(message.payload), now_s, sender
         self._tell(
             seen.Published(
                 now_s, sender, topic, message.payload, message.qos, message.retain, message.expiry_s, will=message.will
