@@ -12,6 +12,7 @@ from tests.simulation.story import Happening
 
 SOON_S = 300.0  # before a happening that is moved earlier: batches have begun, signals are proven
 ROUND_S = 10.0
+LEAST_SHARE = 0.1  # of a pause, that is worth a try to take out
 
 
 class Kept(NamedTuple):
@@ -105,23 +106,24 @@ def _without(story: Short, better: Callable[[Short], bool]) -> Short:
 
 def _sooner(story: Short, drawn: Sequence[Happening], better: Callable[[Short], bool]) -> Short:
     """Take time out before each happening, and before the end."""
-    times = [_changed(drawn[kept.number], kept).at_s for kept in story.kept]
     for place in range(len(story.kept) + 1):
-        before_s = times[place - 1] if place else 0.0
-        at_s = times[place] if place < len(times) else story.length_s
-        for share in (1.0, 0.5, 0.25):
+        share = 1.0
+        while share > LEAST_SHARE:
+            times = [_changed(drawn[kept.number], kept).at_s for kept in story.kept]
+            before_s = times[place - 1] if place else 0.0
+            at_s = times[place] if place < len(times) else story.length_s
             out_s = share * (at_s - before_s - SOON_S)
             if out_s < ROUND_S:
-                continue
-            moved = [
+                break
+            moved = tuple(
                 kept._replace(at_s=round(time_s - out_s, 2)) if number >= place else kept
                 for number, (kept, time_s) in enumerate(zip(story.kept, times, strict=True))
-            ]
-            other = story._replace(kept=tuple(moved), length_s=round(story.length_s - out_s, 2))
+            )
+            other = story._replace(kept=moved, length_s=round(story.length_s - out_s, 2))
             if better(other):
                 story = other
-                times = [_changed(drawn[kept.number], kept).at_s for kept in story.kept]
-                break
+            else:
+                share /= 2.0
     return story
 
 

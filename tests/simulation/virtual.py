@@ -112,7 +112,7 @@ class VirtualLoop(asyncio.BaseEventLoop):
                         try:
                             handle._context.run(handle._callback, *handle._args)
                         except Exception as error:
-                            self.call_exception_handler({"message": repr(handle._callback), "exception": error})
+                            self.call_exception_handler({"message": "unhandled", "exception": error})
         finally:
             events._set_running_loop(None)
             sys.set_asyncgen_hooks(*hooks)
