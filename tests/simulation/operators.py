@@ -18,6 +18,7 @@ from tests.simulation.virtual import Calendar
 
 AGAIN_AFTER_S = 60.0
 MOST_TIMES = 30
+FILLING_S = 900.0
 READ_WITHIN = 0.001  # of a hydrometer; common practice, no source
 WHO = "command line, brewer"
 
@@ -41,10 +42,15 @@ class Operators:
         self._chance = chance
 
     def act(self, act: Act) -> None:
-        """Do what is to be done at the vessel, then ask for it."""
+        """Do what is to be done at the vessel, then ask for it; a vessel takes its time to be filled."""
         if act.brings is not None and self._scene.vessels[act.vessel].told is None:
             litres, wort_c, og, limit = act.brings
             self._plant.fill(act.vessel, og, limit, litres, wort_c)
+            self._calendar.after(FILLING_S, self._say, act)
+        else:
+            self._say(act)
+
+    def _say(self, act: Act) -> None:
         if act.empties:
             self._plant.drain(act.vessel)
         if act.moves_to and self._scene.vessels[act.moves_to].wort_l == 0.0:

@@ -34,6 +34,9 @@ PAYLOADS = {"text": '"cold"', "nan": "NaN", "huge": "1e300"}  # what a probe sen
 STOPS_WITHIN_S = 6.0
 BEGINS_S = 30.0  # until a person who has found a second daemon has stopped both
 UNSET_S = -365 * 86400.0  # how wrong a board without a battery clock starts
+# A broker of MQTT 3.1.1 does not let commands expire. One that acknowledged them and passed them on later than they
+# live would be beyond what the service can see.
+KEPT_AT_MOST_S = 30.0
 SET_AFTER_S = 900.0  # and when its time service has found the time
 
 
@@ -176,8 +179,9 @@ class Troubles:
         broker, shown, later, now_s = self._broker, self._scene.broker, self._calendar.after, self._calendar.now_s
         match happening:
             case BrokerTrouble():
-                broker.trouble = Trouble(happening.delay_s, happening.drop, happening.repeat, happening.reorder)
-                shown.worst_delay_s, shown.drops, shown.repeats = happening.delay_s, happening.drop, happening.repeat
+                delay_s = min(happening.delay_s, KEPT_AT_MOST_S) if broker.version == "3.1.1" else happening.delay_s
+                broker.trouble = Trouble(delay_s, happening.drop, happening.repeat, happening.reorder)
+                shown.worst_delay_s, shown.drops, shown.repeats = delay_s, happening.drop, happening.repeat
                 shown.reorders, shown.drop_until_s = happening.reorder, now_s + happening.for_s
                 later(happening.for_s, self._calm)
             case BrokerStall() if broker.up:
