@@ -1,151 +1,201 @@
 """The heat balance of one vessel, minute by minute: what cooler and heater should do, and what else goes on.
 
-A small observer after the wort's thermal network (design §7): the wort's temperature, the rate at which it warms for
-reasons that are not ours (yeast, room), the outputs' effect on its way through coil or wrap, and how strong each
-output really is beside the site file's figure. The diagnosis asks it what should have happened.
+A Kalman filter after the wort's thermal network (design §7) with four unknowns: the wort's temperature, the rate at
+which it changes for reasons that are not ours (yeast, room: "the rest"), and how strong cooler and heater really are
+beside the site file's figures. It says how sure it is of each; the diagnosis asks it what should have happened.
+Source of the filter: R. E. Kalman, J. Basic Engineering 82 (1960) 35-45.
 """
 
-from math import exp
+from math import cbrt, exp, sqrt
 from typing import NamedTuple
 
 TICK_S = 60.0  # the balance is struck once a minute: pumps and worts are slower
-# From contacts to probe: hold-up of coil or wrap, and the thermowell. Common practice, no source.
-LAG_S = 360.0
-# Memory of the observer: shorter than a yeast takes to change its pace, longer than a pulse. Common practice.
-MEMORY_S = 2400.0
-YOUNG_TICKS = 25  # fewer than these, and the rate of what is not ours is not known yet
+HOUR_S = 3600.0
+# From contacts to probe. A pump fills the coil with cold glycol at once; when it stands, what the coil holds goes on
+# cooling for long, so that a short pulse gives several times its own time. A wrap warms and cools with its wall.
+COOLER_RISES_S, COOLER_FALLS_S, HEATER_LAG_S = 90.0, 300.0, 200.0
+# Fewer ticks than these, and the rest is not known yet: a fresh wort warms or cools its vessel, layers form. After an
+# event it is found again sooner.
+YOUNG_TICKS, AFTER_EVENT_TICKS = 60, 45
 # A minute further from what was expected than this is an event (a lid, a hand, a stir), not a balance.
 EVENT_K = 0.8
-# The wort at which the site file's figure of a cooler holds: "warm wort". Its power follows the distance to the glycol.
+# The wort at which the site file's figure of a cooler holds, "warm wort"; its power follows the distance to the glycol.
 WARM_WORT_C = 20.0
 LEAST_REACH, MOST_REACH = 0.05, 1.6
+# What is known before anything was seen: the rest in K/h, and the strengths; a site file is wrong by some 30 %.
+FIRST_REST_SD_K_PER_H, FIRST_SHARE, FIRST_SHARE_SD = 0.6, 1.0, 0.3
+# What changes in a minute by itself: layers (K); a strength, at rest (0.1 in a day) and while its output runs (flow,
+# fouling, layers).
+WORT_VARIANCE = 0.012**2
+SHARE_VARIANCE, SHARE_ON_VARIANCE = 0.01 / 1440.0, 0.0004
+# What a minute's mean strays from the wort for other reasons: steps and noise of the probe, turning layers.
+STRAY_VARIANCE = 0.04**2
+# How fast the rest changes, K/h in an hour: yeast alone, and what a room that changes by some kelvins does to a litre
+# by its surface (V^(2/3) loses what V holds).
+RESTLESS_YEAST, RESTLESS_ROOM = 0.08, 0.4
+CLIPPED = 3.0  # a minute counts for no more than so many standard deviations
+MOST_SHARE = 2.0
+# For reckoning ahead a share is taken from within these bounds: outside them it is a fault or a wrong site file.
+LEAST_SOUND, MOST_SOUND = 0.5, 1.8
+# All figures so far: common practice, no source; they were tried on the random plants of the benches.
 
-# A site file's figure before anything was learnt: below 1, since coils are over-rated more often than under-rated,
-# and how unsure it is. Common practice, no source; as are the bounds of what can be learnt.
-FIRST_STRENGTH, FIRST_VARIANCE = 0.85, 0.09
-LEAST_STRENGTH, MOST_STRENGTH = 0.45, 2.0
-# What a minute's mean strays from the model for other reasons (layers, steps of the probe), and what an output's
-# strength may change in a minute: 0.1 in a day. Common practice, no source.
-STRAY_K = 0.06
-DRIFT_VARIANCE = 0.01 / 1440.0
 
+class Unsure(NamedTuple):
+    """Covariances: of the wort w (K), the rest r (K/h), the shares of cooler c and heater h."""
 
-class Strength(NamedTuple):
-    """How strong an output really is, as a share of the site file's figure; `variance` says how sure that is."""
-
-    share: float = FIRST_STRENGTH
-    variance: float = FIRST_VARIANCE
-    by_wort: float = 0.0  # d(expected wort) / d(share)
-    by_rate: float = 0.0  # d(rate of the rest) / d(share)
+    ww: float = STRAY_VARIANCE
+    wr: float = 0.0
+    wc: float = 0.0
+    wh: float = 0.0
+    rr: float = FIRST_REST_SD_K_PER_H**2
+    rc: float = 0.0
+    rh: float = 0.0
+    cc: float = FIRST_SHARE_SD**2
+    ch: float = 0.0
+    hh: float = FIRST_SHARE_SD**2
 
 
 class Balance(NamedTuple):
-    """`wort_c` and `rest_k_per_s`, the warming that is not ours, are good after `YOUNG_TICKS` ticks. `cooling` and
-    `heating` are the outputs' duties as they have come through to the wort, 0..1."""
+    """`wort_c` and `rest_k_per_h`, the warming that is not ours, are good after `YOUNG_TICKS` ticks. `cooling` and
+    `heating` are the outputs' duties as they have come through to the wort, 0..1; `cooler` and `heater` how strong
+    they are, as a share of the site file's figures. `dead_cooler_s` and `dead_heater_s` say how long an output has been
+    on while it looked dead; `blind` that nothing was seen in the last tick."""
 
     wort_c: float = 0.0
-    rest_k_per_s: float = 0.0
+    rest_k_per_h: float = 0.0
+    cooler: float = FIRST_SHARE
+    heater: float = FIRST_SHARE
+    unsure: Unsure = Unsure()
     ticks: int = 0
     cooling: float = 0.0
     heating: float = 0.0
-    cooler: Strength = Strength()
-    heater: Strength = Strength()
+    dead_cooler_s: float = 0.0
+    dead_heater_s: float = 0.0
+    blind: bool = False
 
 
 class Tick(NamedTuple):
     """What happened in one minute: the mean of the wort's fit signals, the share of the time that each output was
-    commanded on, and the rates in K/s that full cooling (< 0) and full heating (> 0) should give by the site file."""
+    commanded on, the rates in K/h that full cooling (< 0) and full heating (> 0) should give by the site file, and how
+    restless the rest is (`restless`)."""
 
     dt_s: float
     wort_c: float
     cooled: float
     heated: float
-    full_cooling_k_per_s: float
-    full_heating_k_per_s: float
+    full_cooling_k_per_h: float
+    full_heating_k_per_h: float
+    restless: float
 
 
-def full_cooling_k_per_s(power_w: float, heat_capacity_j_per_k: float, wort_c: float, bath_c: float) -> float:
+def restless(volume_l: float) -> float:
+    """How fast the rest of a wort of this volume changes by itself: a random walk, K/h after an hour."""
+    return RESTLESS_YEAST + RESTLESS_ROOM / float(cbrt(volume_l))
+
+
+def full_cooling_k_per_h(power_w: float, heat_capacity_j_per_k: float, wort_c: float, bath_c: float) -> float:
     """The rate of full cooling by the site file's figure, which holds for wort of 20 °C: coil power is in
     proportion to the distance between wort and glycol. `bath_c` is the measured bath or, unmeasured, its setpoint."""
     reach = (wort_c - bath_c) / max(WARM_WORT_C - bath_c, 5.0)
-    return -power_w / heat_capacity_j_per_k * min(max(reach, LEAST_REACH), MOST_REACH)
+    return -power_w / heat_capacity_j_per_k * HOUR_S * min(max(reach, LEAST_REACH), MOST_REACH)
 
 
-def came_through(before: float, duty: float, dt_s: float) -> float:
-    """A duty on its way through coil or wrap: a first-order lag."""
-    return before + (duty - before) * (1.0 - exp(-dt_s / LAG_S))
+def came_through(before: float, on: float, dt_s: float, cooler: bool) -> float:
+    """The duty that has come through coil or wrap after `dt_s`, of which the output was on for the share `on`."""
+    if not cooler:
+        return before + (on - before) * (1.0 - exp(-dt_s / HEATER_LAG_S))
+    filled = 1.0 + (before - 1.0) * exp(-on * dt_s / COOLER_RISES_S)
+    return filled * exp(-(1.0 - on) * dt_s / COOLER_FALLS_S)
 
 
-def expected_rate(balance: Balance, tick: Tick, cooling: float, heating: float) -> float:
-    """How fast the wort should change, K/s, with these duties having come through."""
-    return (
-        balance.rest_k_per_s
-        + balance.cooler.share * tick.full_cooling_k_per_s * cooling
-        + balance.heater.share * tick.full_heating_k_per_s * heating
-    )
+def sound(share: float) -> float:
+    """A share fit for reckoning ahead."""
+    return min(max(share, LEAST_SOUND), MOST_SOUND)
 
 
-def balanced(last: Balance, tick: Tick, learning: bool) -> tuple[Balance, float]:
-    """The balance after one tick, and how far the wort was from what was expected, in K.
-
-    An event (`EVENT_K`) is not learnt from. `learning` False keeps the strengths as they are.
-    """
-    dt_s = tick.dt_s
-    cooling = came_through(last.cooling, tick.cooled, dt_s)
-    heating = came_through(last.heating, tick.heated, dt_s)
-    if not last.ticks:
-        return Balance(tick.wort_c, last.rest_k_per_s, 1, cooling, heating, last.cooler, last.heater), 0.0
-    expected_c = last.wort_c + expected_rate(last, tick, cooling, heating) * dt_s
-    off_k = tick.wort_c - expected_c
+def balanced(last: Balance, tick: Tick) -> Balance:
+    """The balance after one tick. Of an event (`EVENT_K`) nothing is learnt."""
+    dt_s, h = tick.dt_s, tick.dt_s / HOUR_S
+    cooling = came_through(last.cooling, tick.cooled, dt_s, cooler=True)
+    heating = came_through(last.heating, tick.heated, dt_s, cooler=False)
+    if last.blind or not last.ticks:
+        return last._replace(wort_c=tick.wort_c, ticks=last.ticks + 1, cooling=cooling, heating=heating, blind=False)
+    c, v = tick.full_cooling_k_per_h * cooling * h, tick.full_heating_k_per_h * heating * h
+    w_c, rest, cooler, heater = last.wort_c, last.rest_k_per_h, last.cooler, last.heater
+    ww, wr, wc, wh, rr, rc, rh, cc, ch, hh = last.unsure
+    # ahead: w + r h + cooler c + heater v
+    w_c += rest * h + cooler * c + heater * v
+    to_w = ww + h * wr + c * wc + v * wh
+    wr += h * rr + c * rc + v * rh
+    wc += h * rc + c * cc + v * ch
+    wh += h * rh + c * ch + v * hh
+    ww = to_w + h * wr + c * wc + v * wh + WORT_VARIANCE
+    rr += tick.restless**2 * h
+    cc = min(cc + SHARE_VARIANCE + SHARE_ON_VARIANCE * tick.cooled, FIRST_SHARE_SD**2)
+    hh = min(hh + SHARE_VARIANCE + SHARE_ON_VARIANCE * tick.heated, FIRST_SHARE_SD**2)
+    # and corrected by what was seen
+    off_k, spread = tick.wort_c - w_c, ww + STRAY_VARIANCE
     if abs(off_k) > EVENT_K:
-        unsettled = doubtful(last)
-        return unsettled._replace(wort_c=tick.wort_c, cooling=cooling, heating=heating), off_k
-    n = last.ticks + 1
-    # A critically damped observer; while it is young, the expanding memory of a straight line fitted to all so far
-    # (N. Morrison, Introduction to Sequential Smoothing and Prediction, 1969; from memory).
-    fade = exp(-dt_s / MEMORY_S)
-    wort_gain = max(1.0 - fade * fade, 2.0 * (2.0 * n - 1.0) / (n * (n + 1.0)))
-    rate_gain = max((1.0 - fade) ** 2, 6.0 / ((n + 1.0) * (n + 2.0))) / dt_s
-    cooler, heater = last.cooler, last.heater
-    if learning and n > YOUNG_TICKS:
-        cooler = _learnt(cooler, tick.full_cooling_k_per_s * cooling * dt_s, off_k, wort_gain, rate_gain, dt_s)
-        heater = _learnt(heater, tick.full_heating_k_per_s * heating * dt_s, off_k, wort_gain, rate_gain, dt_s)
-    rest = last.rest_k_per_s + rate_gain * off_k
-    return Balance(expected_c + wort_gain * off_k, rest, n, cooling, heating, cooler, heater), off_k
+        unsure = Unsure(rr=max(rr, 0.25 * FIRST_REST_SD_K_PER_H**2), cc=cc, hh=hh)
+        return Balance(tick.wort_c, rest, cooler, heater, unsure, min(last.ticks, AFTER_EVENT_TICKS), cooling, heating)
+    most_k = CLIPPED * sqrt(spread)
+    off_k = min(max(off_k, -most_k), most_k)
+    gw, gr, gc, gh = ww / spread, wr / spread, wc / spread, wh / spread
+    cooler = min(max(cooler + gc * off_k, 0.0), MOST_SHARE)
+    heater = min(max(heater + gh * off_k, 0.0), MOST_SHARE)
+    unsure = Unsure(
+        ww - gw * ww, wr - gw * wr, wc - gw * wc, wh - gw * wh,
+        rr - gr * wr, rc - gr * wc, rh - gr * wh, cc - gc * wc, ch - gc * wh, hh - gh * wh,
+    )  # fmt: skip
+    return Balance(
+        w_c + gw * off_k, rest + gr * off_k, cooler, heater, unsure, last.ticks + 1, cooling, heating,
+        _dead(last.dead_cooler_s, cooler, unsure.cc, tick.cooled * dt_s),
+        _dead(last.dead_heater_s, heater, unsure.hh, tick.heated * dt_s),
+    )  # fmt: skip
+
+
+# An output is dead when what was learnt and so many standard deviations are less than this share of its figure.
+DEAD_SHARE, DEAD_SURE = 0.35, 1.6  # common practice, no source
+
+
+def _dead(before_s: float, share: float, variance: float, on_s: float) -> float:
+    return before_s + on_s if share + DEAD_SURE * sqrt(variance) < DEAD_SHARE else 0.0
 
 
 def passed(last: Balance, tick: Tick) -> Balance:
     """The balance after a tick in which nothing was seen: only what is on its way goes on."""
-    cooling = came_through(last.cooling, tick.cooled, tick.dt_s)
-    heating = came_through(last.heating, tick.heated, tick.dt_s)
-    return Balance(0.0, last.rest_k_per_s, 0, cooling, heating, _settled(last.cooler), _settled(last.heater))
-
-
-def doubtful(last: Balance) -> Balance:
-    """The balance when something has happened that it does not know: the rate of the rest must be found again."""
-    ticks = min(last.ticks, YOUNG_TICKS // 2)
-    return last._replace(ticks=ticks, cooler=_settled(last.cooler), heater=_settled(last.heater))
+    cooling = came_through(last.cooling, tick.cooled, tick.dt_s, cooler=True)
+    heating = came_through(last.heating, tick.heated, tick.dt_s, cooler=False)
+    ticks = min(last.ticks, AFTER_EVENT_TICKS)
+    return _anew(last, last.rest_k_per_h)._replace(ticks=ticks, cooling=cooling, heating=heating, blind=True)
 
 
 def restarted(last: Balance) -> Balance:
     """The balance of another wort in the same vessel: how strong the outputs are is all that still holds."""
-    return Balance(cooler=_settled(last.cooler), heater=_settled(last.heater))
+    return _anew(last, 0.0)
 
 
-def _settled(strength: Strength) -> Strength:
-    return Strength(strength.share, strength.variance)
+def surprised(last: Balance, by_k_per_h: float) -> Balance:
+    """The balance when something has come to light that changes the rest by about `by_k_per_h`: it is to be found
+    again, and nothing else is to be learnt from that."""
+    unsure = last.unsure
+    return last._replace(
+        unsure=Unsure(ww=unsure.ww, rr=unsure.rr + by_k_per_h**2, cc=unsure.cc, hh=unsure.hh),
+        ticks=min(last.ticks, AFTER_EVENT_TICKS),
+    )  # fmt: skip
 
 
-def _learnt(last: Strength, effect_k: float, off_k: float, wort_gain: float, rate_gain: float, dt_s: float) -> Strength:
-    """Recursive prediction error (L. Ljung, System Identification, 1999, section 11.5; from memory): the share moves
-    with what the expectation would have been, had it been another."""
-    if effect_k == 0.0 and abs(last.by_wort) < 1e-4:
-        if last.variance >= FIRST_VARIANCE:
-            return last
-        return last._replace(variance=min(last.variance + DRIFT_VARIANCE, FIRST_VARIANCE), by_wort=0.0, by_rate=0.0)
-    by_wort = last.by_wort + last.by_rate * dt_s + effect_k
-    spread = STRAY_K * STRAY_K + by_wort * by_wort * last.variance
-    gain = last.variance * by_wort / spread
-    share = min(max(last.share + gain * off_k, LEAST_STRENGTH), MOST_STRENGTH)
-    variance = min(last.variance * (1.0 - gain * by_wort) + DRIFT_VARIANCE, FIRST_VARIANCE)
-    return Strength(share, variance, (1.0 - wort_gain) * by_wort, last.by_rate - rate_gain * by_wort)
+def forgotten(last: Balance, cooler: bool) -> Balance:
+    """The balance without what it has learnt of the strength of the cooler, or of the heater."""
+    fresh = FIRST_SHARE_SD**2
+    if cooler:
+        return last._replace(
+            cooler=FIRST_SHARE, unsure=last.unsure._replace(wc=0.0, rc=0.0, ch=0.0, cc=fresh), dead_cooler_s=0.0
+        )
+    return last._replace(
+        heater=FIRST_SHARE, unsure=last.unsure._replace(wh=0.0, rh=0.0, ch=0.0, hh=fresh), dead_heater_s=0.0
+    )
+
+
+def _anew(last: Balance, rest_k_per_h: float) -> Balance:
+    return Balance(0.0, rest_k_per_h, last.cooler, last.heater, Unsure(cc=last.unsure.cc, hh=last.unsure.hh))

@@ -4,21 +4,24 @@ about the outputs: the interlock does that with the faults that are found here, 
 """
 
 from collections.abc import Mapping
-from math import log
-from typing import NamedTuple
+from math import inf, log
 
 from controller.control.balance import (
+    HOUR_S,
     TICK_S,
     YOUNG_TICKS,
     Balance,
     Tick,
     balanced,
-    doubtful,
-    expected_rate,
-    full_cooling_k_per_s,
+    forgotten,
+    full_cooling_k_per_h,
     passed,
     restarted,
+    restless,
+    sound,
+    surprised,
 )
+from controller.control.diagnose_words import Around, blame, strength_text, window_text
 from controller.control.diagnosis import (
     COOLER_NO_EFFECT,
     COOLER_WILL_NOT_STOP,
@@ -32,30 +35,24 @@ from controller.control.diagnosis import (
     Suspicions,
 )
 from controller.control.doubt import OUT_OF_WELL, STUCK, Pace, ProbeMemory, doubted
-from controller.control.evidence import Suspicion, Verdict, Window, begun, watched
+from controller.control.evidence import SMALL_K, WORKS_SHARE, Suspicion, Verdict, Window, begun, watched
 from controller.control.follow import Moment
 from controller.control.probing import due, pulse_s
-from controller.control.site import Bath, Vessel
+from controller.control.site import Vessel
 from controller.control.state import VesselState
 from controller.control.trust import JUMPED, fit_to_drive
 from controller.control.values import Record, RecordKind, Signal, Status
 
+DEAD_COOLER_S, DEAD_HEATER_S = 240.0, 600.0  # of running while it looks dead; common practice, no source
 COOLER_WITHIN_S, HEATER_WITHIN_S = 20 * 60.0, 40 * 60.0  # on-time within which an output without effect is found
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 15 * 60.0, 2 * 3600.0  # of a cooler without effect; common practice, no source
+MISTAKEN_S = 3600.0  # so long after it an output without effect may turn out to be the other that will not stop
+OPPOSED_SHARE = 0.5  # of what was seen, which the other output may have failed to do; common practice, no source
+STILL_S = 900.0  # a probe that shows the same for so long says nothing against an output; common practice, no source
 # Beyond what the outputs (with this surplus) and yeast or room can do, a wort does not move. Common practice.
 SURPLUS = 1.5
-OTHERS_K_PER_S = 1.0 / 3600.0
+OTHERS_K_PER_H = 1.0
 UNKNOWN_BATH_C = -2.0  # where nobody says how cold the glycol is; common practice, no source
-
-
-class Around(NamedTuple):
-    """What a vessel's diagnosis sees of the rest: bath and room in °C, None where no fit probe tells, and whether
-    another vessel has a cooler without effect."""
-
-    bath: Bath | None
-    bath_c: float | None
-    room_c: float | None
-    others_too: bool
 
 
 def diagnose(
@@ -75,15 +72,13 @@ def diagnose(
         balance = passed(last.balance, tick)
         probes = _probes(vessel, last, balance, tick, signals, around, moment.now_s)
         return after._replace(diagnosis=Diagnosis(_NO_MINUTE, balance, retry=last.retry, probes=probes))
-    calm = not after.faults and not any(window is not None and window.speaks for window in last.suspicions)
-    balance, _ = balanced(last.balance, tick, calm)
+    balance = balanced(last.balance, tick)
     probes = _probes(vessel, last, balance, tick, signals, around, moment.now_s)
+    calm = balance.ticks > last.balance.ticks  # no event has come between
     fresh = Diagnosis(
-        _NO_MINUTE, balance, last.suspicions, last.retry, probes, last.asking_until_s, last.asked_s
+        _NO_MINUTE, balance, last.suspicions if calm else _NOBODY, last.retry, probes, last.asking_until_s, last.asked_s
     )  # fmt: skip
-    if balance.ticks < YOUNG_TICKS:
-        fresh = fresh._replace(suspicions=_NOBODY)
-    else:
+    if balance.ticks >= YOUNG_TICKS or any(fresh.suspicions):
         fresh = _asked(vessel, after, fresh, tick, moment.now_s)
         fresh, faults = _suspected(vessel, after, fresh, tick, around, moment, records)
         if faults is not after.faults:
@@ -138,22 +133,36 @@ def _tick(vessel: Vessel, after: VesselState, minute: Minute, around: Around) ->
     bath_c = around.bath_c
     if bath_c is None:
         bath_c = around.bath.setpoint_c if around.bath is not None else UNKNOWN_BATH_C
-    cooling = full_cooling_k_per_s(vessel.cooler.power_w, capacity, wort_c, bath_c) if vessel.cooler else 0.0
-    heating = vessel.heater.power_w / capacity if vessel.heater else 0.0
+    cooling = full_cooling_k_per_h(vessel.cooler.power_w, capacity, wort_c, bath_c) if vessel.cooler else 0.0
+    heating = vessel.heater.power_w / capacity * HOUR_S if vessel.heater else 0.0
     passed_s = minute.passed_s
-    return Tick(passed_s, wort_c, minute.cooled_s / passed_s, minute.heated_s / passed_s, cooling, heating)
+    return Tick(
+        passed_s,
+        wort_c,
+        minute.cooled_s / passed_s,
+        minute.heated_s / passed_s,
+        cooling,
+        heating,
+        restless(vessel.volume_l),
+    )
 
 
 def _probes(
     vessel: Vessel, last: Diagnosis, balance: Balance, tick: Tick, signals: list[Signal], around: Around, now_s: float
 ) -> Mapping[str, ProbeMemory]:
-    in_all = expected_rate(balance, tick, balance.cooling, balance.heating)
-    by_outputs = in_all - balance.rest_k_per_s
+    h = tick.dt_s / HOUR_S
+    by_outputs_k = h * (
+        sound(balance.cooler) * tick.full_cooling_k_per_h * balance.cooling
+        + sound(balance.heater) * tick.full_heating_k_per_h * balance.heating
+    )
+    # Of the rest only so much is sure to go on: sun or a lid may have been it.
+    rest_k_per_h = min(max(balance.rest_k_per_h, -OTHERS_K_PER_H), OTHERS_K_PER_H)
     pace = Pace(
-        by_outputs * tick.dt_s,
-        (in_all if balance.ticks >= YOUNG_TICKS else by_outputs) * tick.dt_s,
-        (SURPLUS * tick.full_heating_k_per_s + OTHERS_K_PER_S) * tick.dt_s,
-        (SURPLUS * -tick.full_cooling_k_per_s + OTHERS_K_PER_S) * tick.dt_s,
+        h,
+        by_outputs_k,
+        rest_k_per_h if balance.ticks >= YOUNG_TICKS else 0.0,
+        h * (SURPLUS * tick.full_heating_k_per_h + OTHERS_K_PER_H),
+        h * (SURPLUS * -tick.full_cooling_k_per_h + OTHERS_K_PER_H),
     )
     probes = {}
     for probe, signal in zip(vessel.probes, signals, strict=True):
@@ -181,7 +190,8 @@ def _asked(vessel: Vessel, after: VesselState, fresh: Diagnosis, tick: Tick, now
         return fresh
     probes = dict(fresh.probes)
     for name in still:
-        probes[name] = probes[name]._replace(asked=True, must_k=0.0)
+        if not probes[name].asked:
+            probes[name] = probes[name]._replace(asked=True, must_k=0.0)
     return fresh._replace(probes=probes, asking_until_s=now_s + lasts_s, asked_s=now_s)
 
 
@@ -211,34 +221,56 @@ def _suspected(
              HEATER_WILL_NOT_STOP not in faults),
         ]  # fmt: skip
     for kind, window, cooler, suspicion, wanted in cases:
-        if not wanted:
+        if not wanted or (window is None and balance.ticks < YOUNG_TICKS):
             windows[kind] = None
             continue
         within_s = COOLER_WITHIN_S if cooler else HEATER_WITHIN_S
         windows[kind], verdicts[kind] = watched(
-            window or begun(balance, cooler), balance, tick, cooler, suspicion, within_s
+            window or begun(balance, tick.wort_c, cooler), balance, tick, cooler, suspicion, within_s
         )
-    found = [kind for kind, verdict in verdicts.items() if verdict is Verdict.FAULT]
-    found = [kind for kind in found if not _better_explained(kind, windows)]
+    if all(moment.now_s - memory.still_s >= STILL_S and not memory.wronged for memory in fresh.probes.values()):
+        for kind in (COOLER_NO_EFFECT, HEATER_NO_EFFECT):  # it is the probe that is to be asked
+            verdicts.pop(kind, None)
+    found = {}
+    for kind, verdict in verdicts.items():
+        window = windows[kind]
+        if window is not None and verdict is Verdict.FAULT and not _better_explained(kind, windows):
+            found[kind] = window_text(kind, window)
+    for kind, dead_s, within_s in (
+        (COOLER_NO_EFFECT, balance.dead_cooler_s, DEAD_COOLER_S),
+        (HEATER_NO_EFFECT, balance.dead_heater_s, DEAD_HEATER_S),
+    ):
+        if kind in verdicts and kind not in found and dead_s >= within_s and not _speaks(windows.get(_ALIKE[kind])):
+            cooler = kind == COOLER_NO_EFFECT
+            share, variance = (balance.cooler, balance.unsure.cc) if cooler else (balance.heater, balance.unsure.hh)
+            found[kind] = strength_text(share, variance)
     if verdicts.get(COOLER_NO_EFFECT) is Verdict.WORKS and COOLER_NO_EFFECT in faults:
         faults = {kind: fault for kind, fault in faults.items() if kind != COOLER_NO_EFFECT}
         retry = None
         records.append(_health(vessel, moment, COOLER_NO_EFFECT, Status.GOOD, "it cools again"))
-    for kind in found:
-        window = windows[kind]
-        assert window is not None
-        text = _text(kind, window, tick, around)
-        faults = {**faults, kind: OutputFault(moment.now_s, text)}
+    for kind, text in found.items():
+        if kind == COOLER_NO_EFFECT:
+            text = f"{text}; {blame(around)}"
+        faults = {**_without_alike(faults, kind, moment.now_s), kind: OutputFault(moment.now_s, text)}
         records.append(_health(vessel, moment, kind, Status.FAILURE, text))
         if kind == COOLER_NO_EFFECT:
             pause_s = FIRST_PAUSE_S if retry is None else min(2.0 * retry.pause_s, LONGEST_PAUSE_S)
             retry = Retry(pause_s, moment.now_s + pause_s)
     if found:  # what has been going on is known only now: the balance begins to learn it
-        return fresh._replace(balance=doubtful(balance), suspicions=_NOBODY, retry=retry), faults
+        most_k_per_h = max(-tick.full_cooling_k_per_h, tick.full_heating_k_per_h)
+        balance = surprised(balance, most_k_per_h)
+        if COOLER_NO_EFFECT in found:
+            balance = forgotten(balance, cooler=True)
+        if HEATER_NO_EFFECT in found:
+            balance = forgotten(balance, cooler=False)
+        # The other output's windows began before what has come to light: they are still right.
+        names = {kind.partition(" ")[0] for kind in found}
+        windows = {kind: None if kind.partition(" ")[0] in names else window for kind, window in windows.items()}
     open_now = Suspicions(*(windows.get(kind) for kind in _ORDER))
-    return fresh._replace(suspicions=open_now, retry=retry), faults
+    return fresh._replace(balance=balance, suspicions=open_now, retry=retry), faults
 
 
+_NO_EFFECT = (COOLER_NO_EFFECT, HEATER_NO_EFFECT)
 _ORDER = (COOLER_NO_EFFECT, COOLER_WILL_NOT_STOP, HEATER_NO_EFFECT, HEATER_WILL_NOT_STOP)
 # Faults that draw the wort the same way.
 _ALIKE = {
@@ -249,46 +281,38 @@ _ALIKE = {
 }
 
 
+def _speaks(window: Window | None) -> bool:
+    """Whether the wort has begun to speak for this fault."""
+    return window is not None and abs(window.seen_k) >= SMALL_K and window.seen_k / window.fault_k >= WORKS_SHARE
+
+
+def _without_alike(faults: Mapping[str, OutputFault], kind: str, now_s: float) -> Mapping[str, OutputFault]:
+    """The faults without what was held against the other output a short while ago for what this one did."""
+    alike = _ALIKE[kind]
+    return {
+        each: fault
+        for each, fault in faults.items()
+        if each != alike or kind in _NO_EFFECT or now_s - fault.since_s > MISTAKEN_S
+    }
+
+
 def _better_explained(kind: str, windows: Mapping[str, Window | None]) -> bool:
-    """Whether the fault of the other output that draws the wort the same way fits what was seen better."""
-    return _misfit(windows.get(_ALIKE[kind])) < _misfit(windows.get(kind))
+    """Whether the fault of the other output that draws the wort the same way explains what was seen better."""
+    return _misfit(_ALIKE[kind], windows) < _misfit(kind, windows) or _misfit(kind, windows) == inf
 
 
-def _misfit(window: Window | None) -> float:
-    """How far what was seen is from what the fault would do: the logarithm of their ratio."""
+def _misfit(kind: str, windows: Mapping[str, Window | None]) -> float:
+    """How far what was seen is from what the fault would do: the logarithm of their ratio. An output that was off is
+    not to be blamed where the other one ran meanwhile and may have failed."""
+    window = windows.get(kind)
     if window is None or window.fault_k == 0.0 or window.seen_k / window.fault_k <= 0.0:
-        return 1e9
+        return inf
+    opposed_k = {HEATER_WILL_NOT_STOP: window.cooled_k, COOLER_WILL_NOT_STOP: window.heated_k}.get(kind, 0.0)
+    if abs(opposed_k) >= OPPOSED_SHARE * abs(window.seen_k):
+        return inf
     return abs(log(window.seen_k / window.fault_k))
 
 
 def _health(vessel: Vessel, moment: Moment, kind: str, status: Status, reason: str) -> Record:
     subject = kind.partition(" ")[0]
     return Record(moment.now_s, moment.utc_s, vessel.name, RecordKind.HEALTH, subject, status.value, reason)
-
-
-def _text(kind: str, window: Window, tick: Tick, around: Around) -> str:
-    """The evidence in numbers."""
-    seen, would, lasted = abs(window.seen_k), abs(window.fault_k), window.lasted_s / 60.0
-    colder = "colder" if window.seen_k < 0.0 else "warmer"
-    if kind in (COOLER_WILL_NOT_STOP, HEATER_WILL_NOT_STOP):
-        return (
-            f"commanded off, yet after {lasted:.0f} min the wort is {seen:.2f} K {colder} than it should be; "
-            f"running on explains {would:.2f} K"
-        )
-    does = "cooled" if kind == COOLER_NO_EFFECT else "warmed"
-    text = (
-        f"in {lasted:.0f} min it ran for {window.on_s / 60.0:.0f} min and should have {does} the wort by {would:.2f} K "
-        f"more; the wort is {seen:.2f} K {colder} than it should be"
-    )
-    return f"{text}; {_blame(tick, around)}" if kind == COOLER_NO_EFFECT else text
-
-
-def _blame(tick: Tick, around: Around) -> str:
-    """The bath is the first to be blamed (design rule 5)."""
-    if around.bath_c is None:
-        return "nobody measures the bath: look at it and at its chiller first"
-    if around.bath is not None and around.bath_c > around.bath.warm_c:
-        return f"the bath is at {around.bath_c:.1f} °C: look at the chiller first"
-    if around.others_too:
-        return "another cooler has no effect either: look at the bath, its chiller and what they share first"
-    return f"the bath is cold, {around.bath_c:.1f} °C: look at pump, valve, flow and air in the coil"

@@ -11,6 +11,8 @@ MUST_MOVE_K = 0.3
 STEPS = 1.5
 COARSEST_STEP_K = 0.5  # until a step was seen: 9-bit resolution of the DS18B20 (datasheet, Table 2)
 STILL_S = 240.0
+UNSURE_SHARE = 0.4  # of what the outputs did meanwhile
+MOST_WRONGED = 3
 # After so long without any change a short pulse asks whether the probe is alive.
 ASK_AFTER_S = 2400.0
 
@@ -25,9 +27,11 @@ BACK_TICKS = 5
 
 class ProbeMemory(NamedTuple):
     """What is remembered of one probe. `celsius` is its last value, `still_s` since when it is the same to the last
-    digit, `must_k` how far the wort must have moved meanwhile; `asked` since a test pulse only what the outputs do
+    digit, `rest_k_per_h` how the wort moved then for reasons that are not ours, `must_k` how far it must have moved
+    since, `worked_k` what the outputs did for and against that; `asked` since a test pulse only what the outputs do
     counts. `wort_c` follows the value no faster than the wort can move; `ticks` for how long the value is away from
-    it; `doubt` is "" or why the probe is not believed, `since_s` when that began."""
+    it; `doubt` is "" or why the probe is not believed, `since_s` when that began; `wronged` how often it was called
+    stuck and then moved: the wort was at fault."""
 
     celsius: float
     still_s: float
@@ -38,13 +42,17 @@ class ProbeMemory(NamedTuple):
     ticks: int = 0
     doubt: str = ""
     since_s: float = 0.0
+    wronged: int = 0
+    rest_k_per_h: float = 0.0
+    worked_k: float = 0.0
 
 
 class Pace(NamedTuple):
-    """What moved the wort in one tick: by the outputs alone and in all, K, and how far it can rise and fall at most."""
+    """What moves the wort in one tick of `hours`: outputs, K; the rest, K/h; how far it can rise and fall, K."""
 
-    by_outputs_k: float
-    in_all_k: float
+    hours: float
+    outputs_k: float
+    rest_k_per_h: float
     rise_k: float
     fall_k: float
 
@@ -54,18 +62,19 @@ def doubted(
 ) -> ProbeMemory:
     """The memory of a probe after one tick. It reports `celsius`, and since `moved_s` the same to the last digit."""
     if last is None:
-        return ProbeMemory(celsius, now_s, celsius)
+        return ProbeMemory(celsius, now_s, celsius, rest_k_per_h=pace.rest_k_per_h)
     moved = moved_s > last.still_s
-    still_s, must_k, asked, step_k = last.still_s, last.must_k, last.asked, last.step_k
+    still_s, must_k, asked, step_k, rest_k_per_h = last.still_s, last.must_k, last.asked, last.step_k, last.rest_k_per_h
+    worked_k = last.worked_k + abs(pace.outputs_k)
     if moved:
-        still_s, must_k, asked = moved_s, 0.0, False
+        still_s, must_k, asked, rest_k_per_h, worked_k = moved_s, 0.0, False, pace.rest_k_per_h, 0.0
         step_k = min(step_k, max(abs(celsius - last.celsius), 0.01)) if celsius != last.celsius else step_k
     else:
-        must_k += pace.by_outputs_k if asked else pace.in_all_k
-    wort_c, ticks, doubt, since_s = last.wort_c, last.ticks, last.doubt, last.since_s
+        must_k += pace.outputs_k + (0.0 if asked else rest_k_per_h * pace.hours)
+    wort_c, ticks, doubt, since_s, wronged = last.wort_c, last.ticks, last.doubt, last.since_s, last.wronged
     if doubt == STUCK:
         if moved:
-            doubt, wort_c, ticks = "", celsius, 0
+            doubt, wort_c, ticks, wronged = "", celsius, 0, min(wronged + 1, MOST_WRONGED)
     elif doubt == OUT_OF_WELL:
         near_k = BACK_K + BACK_K_PER_H * (now_s - since_s) / 3600.0
         ticks = ticks + 1 if abs(celsius - wort_c) <= near_k and not _is_room(wort_c, celsius, room_c) else 0
@@ -76,9 +85,17 @@ def doubted(
         ticks = ticks + 1 if abs(celsius - wort_c) >= AWAY_K and _is_room(wort_c, celsius, room_c) else 0
         if ticks >= AWAY_TICKS:
             doubt, since_s, ticks = OUT_OF_WELL, now_s, 0
-        elif now_s - still_s >= STILL_S and abs(must_k) >= max(MUST_MOVE_K, STEPS * step_k):
+        elif now_s - still_s >= STILL_S and _must_show(must_k, worked_k, asked, step_k, wronged):
             doubt, since_s = STUCK, now_s
-    return ProbeMemory(celsius, still_s, wort_c, must_k, asked, step_k, ticks, doubt, since_s)
+    return ProbeMemory(
+        celsius, still_s, wort_c, must_k, asked, step_k, ticks, doubt, since_s, wronged, rest_k_per_h, worked_k
+    )
+
+
+def _must_show(must_k: float, worked_k: float, asked: bool, step_k: float, wronged: int) -> bool:
+    """Whether a living probe must have shown something by now. Where outputs and rest nearly cancel, both may be wrong."""
+    unsure_k = 0.0 if asked else UNSURE_SHARE * worked_k
+    return abs(must_k) >= (1 + wronged) * max(MUST_MOVE_K, STEPS * step_k) + unsure_k
 
 
 def _is_room(wort_c: float, celsius: float, room_c: float | None) -> bool:

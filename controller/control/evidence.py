@@ -1,28 +1,42 @@
 """Evidence from temperatures for or against a fault of an output (design rule 5).
 
 Each suspicion is a window in which two courses of the wort are reckoned from one beginning: how it should have gone,
-and how it would have gone with the fault. When the two are far enough apart, the wort says which was true.
+and how it would have gone with the fault. When the two are far enough apart, and further than the reckoning may be
+wrong, the wort says which was true.
 """
 
 from enum import Enum
+from math import sqrt
 from typing import NamedTuple
 
-from controller.control.balance import LAG_S, Balance, Tick, came_through, expected_rate
+from controller.control.balance import COOLER_FALLS_S, HEATER_LAG_S, HOUR_S, Balance, Tick, Unsure, came_through, sound
 
-# While the two courses are not this far apart, the window follows the wort: nothing has begun.
-BEGUN_K = 0.05
+# While the two courses are not this far apart and do not part, the window follows the wort: nothing has begun.
+BEGUN_K, IDLE = 0.05, 0.02
 # The wort speaks for a fault when it has gone this share of the way to it, for the output when less than the lower
 # share; beyond the outer ones something else is going on: a hand on the probe, a lid, another wort.
 FAULT_SHARE, WORKS_SHARE = 0.6, 0.4
-STRANGE_SHARE, STRANGE_BACK_SHARE = 4.0, -2.0
+STRANGE_SHARE, STRANGE_NO_EFFECT_SHARE, STRANGE_BACK_SHARE = 4.0, 2.5, -2.0
 # The least difference that counts, in K: several steps of the usual probe; less where an output is so weak that it
-# moves little in the time allowed. All so far: common practice, no source.
-LARGE_K, SMALL_K = 0.3, 0.12
-# How long the wort must speak for a fault, and how long a window lasts: longer, and yeast or weather may have changed.
-SPEAKS_TICKS = 3
+# moves little in the time allowed, and of that time's effect this share.
+LARGE_K, SMALL_K, WEAK_SHARE = 0.28, 0.1, 0.4
+# An output that will not stop is reckoned with this share of its figure: short pulses make it look stronger than it is.
+STUCK_SHARE = 0.75
+# How long the wort must speak for a fault, and how long a window lasts.
+SPEAKS_TICKS = 2
 LONGEST_S = 9000.0
-# What an output still had on its way may come earlier or later than reckoned; this share of it is not evidence.
-UNSURE_SHARE = 0.5
+# A window in which the fault would do no more than this many times what is unsure begins anew: it has waited too long.
+HOPELESS_AFTER_S, HOPELESS_SHARE = 2400.0, 0.6
+# How many standard deviations of the reckoning a difference must exceed: to be without effect, to be a relay that will
+# not stop (which waits for a person), to clear an output.
+SURE, SURE_OF_RELAY, SURE_ENOUGH = 2.0, 2.5, 1.5
+# Beside what the balance says of itself, the reckoning may be wrong by what yeast and room change, by a share of what
+# an output did (more near 4 °C, where water is densest and a wort no longer turns over by itself), by a share of what
+# is on its way through coil or wrap, and by the layers.
+UNSURE, UNSURE_COLD, COLD_C = 0.06, 0.25, 6.0
+UNSURE_ON_ITS_WAY = 0.5
+LAYERS_K = 0.05
+# All figures: common practice, no source; they were tried on the random plants of the benches.
 
 
 class Suspicion(Enum):
@@ -33,20 +47,25 @@ class Suspicion(Enum):
 
 
 class Window(NamedTuple):
-    """`wort_c` as it should have become since the window began, `fault_k` what the fault would have added to it,
-    `duty` of the output as it would have come through with the fault, `on_s` how long the output was commanded on,
-    `unsure_k` what may not be counted, `speaks` for how many ticks the wort has spoken for the fault."""
+    """`wort_c` as it should have become since the window began with the `rest_k_per_h` and how `unsure` that was;
+    `fault_k` what the fault would have added to it, `duty` of the output as it would have come through with the fault.
+    `cooled_k` and `heated_k` are what the site file's figures alone would have done, `on_s` is how long the output was
+    commanded on, `on_its_way_k` the most that was on its way, `seen_k` how far the wort is from how it should have
+    become, `sd_k` the standard deviation of that reckoning, `speaks` for how many ticks the wort has spoken."""
 
-    began_c: float
-    rest_k_per_s: float
+    rest_k_per_h: float
+    unsure: Unsure
     wort_c: float
     duty: float
     fault_k: float = 0.0
+    cooled_k: float = 0.0
+    heated_k: float = 0.0
     on_s: float = 0.0
     lasted_s: float = 0.0
-    unsure_k: float = 0.0
+    on_its_way_k: float = 0.0
+    seen_k: float = 0.0
+    sd_k: float = 0.0
     speaks: int = 0
-    seen_k: float = 0.0  # how far the wort is from how it should have become
 
 
 class Verdict(Enum):
@@ -57,45 +76,79 @@ class Verdict(Enum):
     WORKS = "works"
 
 
-def begun(balance: Balance, cooler: bool) -> Window:
-    """A window that begins now, for the cooler or for the heater."""
+def begun(balance: Balance, wort_c: float, cooler: bool) -> Window:
+    """A window that begins with the wort at `wort_c`, for the cooler or for the heater."""
     duty = balance.cooling if cooler else balance.heating
-    return Window(balance.wort_c, balance.rest_k_per_s, balance.wort_c, duty)
+    return Window(balance.rest_k_per_h, balance.unsure, wort_c, duty)
 
 
 def watched(
     window: Window, balance: Balance, tick: Tick, cooler: bool, suspicion: Suspicion, within_s: float
 ) -> tuple[Window, Verdict]:
     """The window after one more tick, and what it shows. `balance` is the one after this tick; `within_s` is the
-    on-time within which the fault is to be found, where an output is weak."""
-    dt_s = tick.dt_s
-    own, other = (balance.cooling, balance.heating) if cooler else (balance.heating, balance.cooling)
-    full, other_full = tick.full_cooling_k_per_s, tick.full_heating_k_per_s
-    share, other_share = balance.cooler.share, balance.heater.share
-    if not cooler:
-        full, other_full, share, other_share = other_full, full, other_share, share
-    on = tick.cooled if cooler else tick.heated
+    on-time within which an output without effect is to be found where it is weak."""
+    h = tick.dt_s / HOUR_S
+    cooler_k_per_h = sound(balance.cooler) * tick.full_cooling_k_per_h
+    heater_k_per_h = sound(balance.heater) * tick.full_heating_k_per_h
+    own, full_k_per_h, on = (
+        (balance.cooling, cooler_k_per_h, tick.cooled) if cooler else (balance.heating, heater_k_per_h, tick.heated)
+    )
+    if suspicion is Suspicion.WILL_NOT_STOP:
+        full_k_per_h *= STUCK_SHARE / max(sound(balance.cooler if cooler else balance.heater), 1.0)
     # With a relay that will not stop the output runs on; one without effect gives nothing more.
-    duty = came_through(window.duty, 1.0 if suspicion is Suspicion.WILL_NOT_STOP else 0.0, dt_s)
-    should = expected_rate(balance._replace(rest_k_per_s=window.rest_k_per_s), tick, balance.cooling, balance.heating)
+    duty = came_through(window.duty, 1.0 if suspicion is Suspicion.WILL_NOT_STOP else 0.0, tick.dt_s, cooler)
+    should_c = window.wort_c + h * (
+        window.rest_k_per_h + cooler_k_per_h * balance.cooling + heater_k_per_h * balance.heating
+    )
+    on_its_way_k = max(
+        window.on_its_way_k,
+        abs(cooler_k_per_h) * balance.cooling * COOLER_FALLS_S / HOUR_S,
+        heater_k_per_h * balance.heating * HEATER_LAG_S / HOUR_S,
+    )
     window = Window(
-        window.began_c, window.rest_k_per_s, window.wort_c + should * dt_s, duty,
-        window.fault_k + share * full * (duty - own) * dt_s,
-        window.on_s + on * dt_s,
-        window.lasted_s + dt_s,
-        max(window.unsure_k, UNSURE_SHARE * abs(other_share * other_full) * LAG_S * other),
-        window.speaks,
-        tick.wort_c - window.wort_c - should * dt_s,
+        window.rest_k_per_h, window.unsure, should_c, duty,
+        window.fault_k + full_k_per_h * (duty - own) * h,
+        window.cooled_k + tick.full_cooling_k_per_h * balance.cooling * h,
+        window.heated_k + tick.full_heating_k_per_h * balance.heating * h,
+        window.on_s + on * tick.dt_s,
+        window.lasted_s + tick.dt_s,
+        on_its_way_k,
+        tick.wort_c - should_c,
+        speaks=window.speaks,
     )  # fmt: skip
-    if abs(window.fault_k) < BEGUN_K or window.lasted_s > LONGEST_S:
-        return begun(balance, cooler), Verdict.OPEN
-    least_k = min(LARGE_K, max(SMALL_K, 0.45 * abs(share * full) * within_s)) + window.unsure_k
+    fresh = begun(balance, tick.wort_c, cooler)
+    if (abs(window.fault_k) < BEGUN_K and abs(duty - own) < IDLE) or window.lasted_s > LONGEST_S:
+        return fresh, Verdict.OPEN
     spoken = window.seen_k / window.fault_k
-    if spoken > STRANGE_SHARE or (spoken < STRANGE_BACK_SHARE and abs(window.seen_k) > LARGE_K):
-        return begun(balance, cooler), Verdict.OPEN
-    if spoken >= FAULT_SHARE and abs(window.seen_k) >= least_k:
+    strange = STRANGE_NO_EFFECT_SHARE if suspicion is Suspicion.NO_EFFECT else STRANGE_SHARE
+    if abs(window.seen_k) > LARGE_K and not STRANGE_BACK_SHARE <= spoken <= strange:
+        return fresh, Verdict.OPEN
+    sd_k = _standard_deviation(window, tick)
+    if window.lasted_s >= HOPELESS_AFTER_S and sd_k > HOPELESS_SHARE * abs(window.fault_k):
+        return fresh, Verdict.OPEN
+    window = window._replace(sd_k=sd_k)
+    least_k, sure = LARGE_K, SURE_OF_RELAY
+    if suspicion is Suspicion.NO_EFFECT:
+        sure = SURE
+        least_k = min(LARGE_K, max(SMALL_K, WEAK_SHARE * abs(full_k_per_h) * within_s / HOUR_S))
+    if spoken >= FAULT_SHARE and abs(window.seen_k) >= max(least_k, sure * sd_k):
         window = window._replace(speaks=window.speaks + 1)
         return window, Verdict.FAULT if window.speaks >= SPEAKS_TICKS else Verdict.OPEN
-    if spoken < WORKS_SHARE and abs(window.fault_k) >= least_k:
-        return begun(balance, cooler), Verdict.WORKS
+    if spoken < WORKS_SHARE and abs(window.fault_k) >= max(least_k, SURE_ENOUGH * sd_k):
+        return fresh, Verdict.WORKS
     return window._replace(speaks=0), Verdict.OPEN
+
+
+def _standard_deviation(window: Window, tick: Tick) -> float:
+    """Of the course that the wort should have taken, in K."""
+    h, c, v = window.lasted_s / HOUR_S, window.cooled_k, window.heated_k
+    p = window.unsure
+    known = p.rr * h * h + 2.0 * h * (c * p.rc + v * p.rh) + c * c * p.cc + 2.0 * c * v * p.ch + v * v * p.hh
+    share = UNSURE if tick.wort_c > COLD_C else UNSURE_COLD
+    others = (
+        tick.restless**2 * h**3 / 3.0,
+        (share * c) ** 2 + (share * v) ** 2,
+        (UNSURE_ON_ITS_WAY * window.on_its_way_k) ** 2,
+        LAYERS_K**2,
+    )
+    return sqrt(max(known, 0.0) + sum(others))

@@ -1,8 +1,7 @@
 """A short pulse that asks whether a probe is alive: it has shown the same to the last digit for long, and a wort
 whose cooler or heater runs must move. Part of the demand; every permit of the interlock stays as it is."""
 
-from controller.control.balance import Balance, Tick
-from controller.control.diagnosis import FAULTS
+from controller.control.balance import HOUR_S, Balance, Tick, sound
 from controller.control.doubt import ASK_AFTER_S, MUST_MOVE_K
 from controller.control.interlock import REGULATED, freezing_limit_c
 from controller.control.site import Vessel
@@ -11,7 +10,7 @@ from controller.control.values import Demand, Drive
 
 LONGEST_S = 1800.0
 # So much more than must be seen, and never nearer than twice that to a limit. Common practice, no source.
-AMPLE = 1.3
+AMPLE = 1.6
 ASKING = "a test pulse: the probe has shown the same for long"
 
 
@@ -19,12 +18,12 @@ def pulse_s(vessel: Vessel, now: VesselState, balance: Balance, tick: Tick) -> f
     """How long a pulse must last to move the wort so that a living probe shows it; 0 where none may be given."""
     direction = _direction(vessel, now)
     if direction < 0:
-        rate = -balance.cooler.share * tick.full_cooling_k_per_s
+        rate_k_per_h = -sound(balance.cooler) * tick.full_cooling_k_per_h
     elif direction > 0:
-        rate = balance.heater.share * tick.full_heating_k_per_s
+        rate_k_per_h = sound(balance.heater) * tick.full_heating_k_per_h
     else:
         return 0.0
-    return min(AMPLE * MUST_MOVE_K / rate, LONGEST_S)
+    return min(AMPLE * MUST_MOVE_K / rate_k_per_h * HOUR_S, LONGEST_S)
 
 
 def due(still_s: float, asked_s: float | None, now_s: float) -> bool:
@@ -47,16 +46,25 @@ def asking(vessel: Vessel, was: VesselState, wanted: Demand, now_s: float) -> De
 
 
 def _direction(vessel: Vessel, now: VesselState) -> int:
-    """Cooling if it may, or heating, or neither (0)."""
+    """The way that the loop goes by itself, else cooling if it may, or heating, or neither (0)."""
     wort = now.estimate
     if now.condition not in REGULATED or now.mode is not Mode.AUTO or wort.drive is Drive.NOTHING:
         return 0
-    if any(fault in now.faults for fault in FAULTS):
-        return 0
+    faulty = {fault.partition(" ")[0] for fault in now.faults}
     room_k = 2.0 * AMPLE * MUST_MOVE_K
     lowest_c = max(freezing_limit_c(vessel, now.batch), vessel.limits.low_c)
-    if vessel.cooler is not None and wort.cold_c - room_k > lowest_c:
+    if (
+        vessel.cooler is not None
+        and "cooler" not in faulty
+        and wort.cold_c - room_k > lowest_c
+        and now.loop.heat_w <= 0.0
+    ):
         return -1
-    if vessel.heater is not None and wort.drive is Drive.BOTH and wort.warm_c + room_k < vessel.limits.high_c:
+    if (
+        vessel.heater is not None
+        and "heater" not in faulty
+        and wort.drive is Drive.BOTH
+        and wort.warm_c + room_k < vessel.limits.high_c
+    ):
         return 1
     return 0

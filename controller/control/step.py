@@ -12,7 +12,8 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from controller.control.chiller import Call, share
-from controller.control.diagnose import Around, diagnose, doubts
+from controller.control.diagnose import diagnose, doubts
+from controller.control.diagnose_words import Around
 from controller.control.diagnosis import COOLER_NO_EFFECT
 from controller.control.drive import drive, due
 from controller.control.estimate import estimate
