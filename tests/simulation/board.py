@@ -88,7 +88,7 @@ class Run:
         sees it, without store and broker."""
         self.alive = False
         if self.store is not None:
-            self.store.lose_power(self.chance)
+            self.store.lose(power)
         for wire in self.wires:
             wire.pull_the_plug() if power else wire.crash()
         self.bury()
@@ -148,9 +148,9 @@ class Board:
 
     running: Run | None = None  # the process whose turn it is, of any board
 
-    def __init__(self, name: str, seed: str, calendar: Calendar, broker: Broker, folder: Path) -> None:
+    def __init__(self, name: str, seed: str, calendar: Calendar, broker: Broker, folder: Path, disk: Disk) -> None:
         self.name, self.seed, self.calendar, self.broker, self.folder = name, seed, calendar, broker, folder
-        self.disk = Disk(random.Random(f"{seed}/{name}/disk"))
+        self.disk = disk
         self.memory: dict[str, Any] = {}
         self.wall_off_s = 0.0
         self.synchronised: bool | None = True
@@ -168,7 +168,7 @@ class Board:
     ) -> None:
         """Start the daemon; the callbacks are those of `Run` and `Service`."""
         self.runs += 1
-        self.disk.run = self.runs
+        self.disk.begin(self.runs)
         self.run = Run(self, installation, reread, observe, began, ended, arrived)
 
     def cut(self, power: bool) -> None:

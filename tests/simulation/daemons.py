@@ -1,5 +1,6 @@
 """The daemons of a story: started, stopped, killed, reread, and started again by the service manager when they fail."""
 
+import random
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -11,15 +12,18 @@ from controller.faults import FileFaults
 from controller.installation import Installation
 from tests.simulation.board import Board
 from tests.simulation.broker import Broker, Message
+from tests.simulation.disk import Disk
 from tests.simulation.layout import PROFILES, Layout, changed
 from tests.simulation.scene import Daemon, Ended, Event, Logged, Record, Reloaded, Scene, Started
 from tests.simulation.site_file import site_text
 from tests.simulation.stage import adopt
 from tests.simulation.story import Reload
+from tests.simulation.torn import TornDisk
 from tests.simulation.virtual import Calendar
 
 MANAGER_WAITS_S = 5.0  # the service manager's pause before it starts a daemon again that has failed
 RELOAD_WITHIN_S = 5.0
+TORN_SHARE = 0.05  # of stories with a real file, which take twice as long
 NAMES = ("a", "b")  # "b" is the one that should not be there
 
 
@@ -52,7 +56,9 @@ class Daemons:
             (folder / "profiles" / f"{profile}.yaml").write_text(text)
         (folder / "site.yaml").write_text(site_text(self._layout))
         self._scene.daemons[name] = Daemon(name, f"cellarhand-{self._scene.site}")
-        return Board(name, seed, self._calendar, broker, folder)
+        chance = random.Random(f"{seed}/{name}/disk")
+        disk = TornDisk(chance) if name == "a" and chance.random() < TORN_SHARE else Disk(chance)
+        return Board(name, seed, self._calendar, broker, folder, disk)
 
     def start(self, name: str) -> None:
         """Start a daemon that does not run."""
@@ -135,7 +141,7 @@ class Daemons:
         """What the stores hold, with the true time of each record."""
         found = []
         for name, board in self.boards.items():
-            for number, (run, record) in enumerate(board.disk.records):
+            for number, (run, record) in enumerate(board.disk.records()):
                 true_s, line_s = self._lines[name, run]
                 found.append(
                     Record(

@@ -1,7 +1,7 @@
 """The service in a simulated world: the same seed gives the same story, and what is simulated behaves as it should."""
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 import pytest
 
@@ -18,6 +18,7 @@ from tests.simulation.scene import (
     Started,
     Switched,
 )
+from tests.simulation.shrink import whole
 from tests.simulation.story import (
     Act,
     BrokerRestart,
@@ -33,7 +34,8 @@ from tests.simulation.story import (
     SecondDaemon,
     StoreTrouble,
 )
-from tests.simulation.told import drawn, layout_of, play, short_of, whole
+from tests.simulation.told import drawn, layout_of, play, short_of
+from tests.simulation.torn import TornDisk
 from tests.simulation.world import Outcome, World
 
 SEED, HOUR_S = "tests", 3600.0
@@ -46,7 +48,7 @@ def live(*story: Happening, hours: float = 1.0, seed: str = SEED) -> Outcome:
 
 def a_batch(vessel: str = "fv1", at_s: float = 60.0, wort_c: float = 25.0, setpoint_c: float = 12.0) -> Act:
     """Wort that has to be cooled."""
-    litres = round(0.8 * layout_of(SEED).vessels[0].volume_l, 1)
+    litres = 5.0
     given = {"batch": "One", "setpoint_c": setpoint_c, "volume_l": litres, "og": 1.050}
     return Act(at_s, vessel, "start", given, "socket", brings=(litres, wort_c, 1.050, 0.75))
 
@@ -95,6 +97,31 @@ def test_a_power_cut_kills_at_once_and_what_was_stored_goes_on() -> None:
     assert all(relay.restarts == 1 for relay in outcome.scene.relays.values())
 
 
+@pytest.mark.parametrize("power", [True, False])
+def test_a_file_that_is_torn_again_and_again_goes_on_with_all_that_was_answered(
+    power: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    lost: list[bool] = []
+    lose = TornDisk.lose
+
+    def counted(disk: TornDisk, power: bool, last: Callable[[], object] | None) -> None:
+        lost.append(power)
+        lose(disk, power, last)
+
+    monkeypatch.setattr(TornDisk, "lose", counted)
+    seed, times = "7", [1200.0 + 150.0 * number for number in range(12)]  # a seed with a real file
+    ends = [PowerCut(at_s, 20.0, 0.018, False, False) if power else Killed(at_s, False, 20.0) for at_s in times]
+    says = [Act(at_s - 60.0, "fv1", "gravity", {"gravity": 1.049}, "socket") for at_s in times]
+    outcome = live(a_batch(), *ends, *says, seed=seed)
+    answered = [event for event in of(outcome, Answered) if event.verb == "gravity" and event.done]
+    kept = [record for record in outcome.scene.records if record.subject == "gravity"]
+    assert len(answered) == len(kept) == 12
+    assert [round(record.at_s or 0.0) for record in kept] == pytest.approx([each.at_s for each in answered], abs=2.0)
+    assert {record.run for record in outcome.scene.records} == set(range(1, 14))
+    assert not [event for event in of(outcome, Logged) if "damaged" in event.text]
+    assert lost == [power] * 12
+
+
 def test_a_killed_process_is_missed_by_the_broker_and_is_started_again() -> None:
     outcome = live(a_batch(), Killed(1800.0, False, 30.0))
     wills = [event for event in of(outcome, Published) if event.will]
@@ -115,10 +142,10 @@ def test_a_second_daemon_takes_over_and_the_first_stops_driving() -> None:
 
 
 def test_an_action_without_an_answer_is_asked_again_and_done_once() -> None:
-    outcome = live(a_batch(), BrokerStall(600.0, 300.0), Act(620.0, "fv1", "gravity", {"gravity": 1.049}, "mqtt"))
+    outcome = live(a_batch(), BrokerStall(1600.0, 300.0), Act(1620.0, "fv1", "gravity", {"gravity": 1.049}, "mqtt"))
     answers = [event for event in of(outcome, Answered) if event.verb == "gravity"]
     assert len(answers) == 1
-    assert answers[0].at_s > 900.0
+    assert answers[0].at_s > 1900.0
     entered = [record for record in outcome.scene.records if record.subject == "gravity"]
     assert len(entered) == 1
 
@@ -138,7 +165,7 @@ def test_clocks_jump_without_a_stir() -> None:
 
 
 def test_a_changed_file_is_read_again_and_a_spoilt_one_is_refused() -> None:
-    outcome = live(a_batch(), Reload(600.0, "fv1", {"low_c": 13.0}), Reload(1200.0, "fv1", spoilt=True))
+    outcome = live(a_batch(), Reload(1600.0, "fv1", {"low_c": 13.0}), Reload(2200.0, "fv1", spoilt=True))
     assert [event.accepted for event in of(outcome, Reloaded)] == [True, False]
     assert outcome.scene.vessels["fv1"].low_c == 13.0
     assert outcome.scene.vessels["fv1"].said["setpoint_low_c"] == 13.0  # no setpoint leaves the limits
