@@ -84,8 +84,7 @@ class Store:
             raise
         except (sqlite3.Error, OSError) as error:
             self._failed(error)
-        self._thread = threading.Thread(target=self._run, name="historian", daemon=True)
-        self._thread.start()
+        self._begin()
 
     def load_state(self) -> SiteState | None:
         """The state to go on from, or None if none was ever saved. To be asked before the first `save`.
@@ -153,33 +152,49 @@ class Store:
             return True
         return not self._fault and (self._urgent or self._pending.is_due())
 
+    def _begin(self) -> None:
+        self._thread = threading.Thread(target=self._run, name="historian", daemon=True)
+        self._thread.start()
+
     def _run(self) -> None:
         closing = False
         while not closing:
             with self._changed:
-                pause_s = RETRY_S[min(self._failures_running, len(RETRY_S)) - 1] if self._fault else COMMIT_S
-                due = self._changed.wait_for(self._is_due, pause_s)
+                due = self._changed.wait_for(self._is_due, self._pause_s())
                 closing = self._closing
-                batch = self._pending.take(all_of_it=self._asked or closing or not due)
-                number = self._stored if self._pending.samples else self._handed
-                self._urgent = self._asked = False
-                self._in_hand = len(batch.records)
-                self._attempts += 1
+                batch, number = self._take(all_of_it=not due)
             error = self._attempt(batch)
             with self._changed:
-                self._in_hand = 0
-                if error is None:
-                    self._succeeded(number)
-                else:
-                    self._failed_attempt = self._attempts
-                    if _may_pass(error):
-                        self._pending.put_back(batch)
-                    elif not isinstance(error, UnfitState):
-                        self._pending.give_up(batch)
-                    self._failed(error)
+                self._settle(batch, number, error)
                 self._changed.notify_all()
         self._shut()
         unlock(self._lock)
+
+    def _pause_s(self) -> float:
+        """How long to wait at most for something to be due, then to write all the same."""
+        return RETRY_S[min(self._failures_running, len(RETRY_S)) - 1] if self._fault else COMMIT_S
+
+    def _take(self, all_of_it: bool) -> tuple[Batch, int]:
+        """What is to be written now, and the number of the last save that is on the disk if that succeeds."""
+        batch = self._pending.take(all_of_it=self._asked or self._closing or all_of_it)
+        number = self._stored if self._pending.samples else self._handed
+        self._urgent = self._asked = False
+        self._in_hand = len(batch.records)
+        self._attempts += 1
+        return batch, number
+
+    def _settle(self, batch: Batch, number: int, error: Exception | None) -> None:
+        """Takes in how an attempt ended."""
+        self._in_hand = 0
+        if error is None:
+            self._succeeded(number)
+            return
+        self._failed_attempt = self._attempts
+        if _may_pass(error):
+            self._pending.put_back(batch)
+        elif not isinstance(error, UnfitState):
+            self._pending.give_up(batch)
+        self._failed(error)
 
     def _attempt(self, batch: Batch) -> Exception | None:
         """Writes the batch; an error is returned, since nothing may end this thread."""
