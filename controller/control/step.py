@@ -11,6 +11,8 @@ give the same result, to the last bit, and a state that was written to JSON and 
 from collections.abc import Mapping
 from typing import NamedTuple
 
+from controller.control.blind import Around, blind_demand, look
+from controller.control.budget import slower
 from controller.control.chiller import Call, share
 from controller.control.drive import drive, due
 from controller.control.estimate import estimate
@@ -20,7 +22,7 @@ from controller.control.loop import demand
 from controller.control.operate import operate
 from controller.control.operate_request import lasting
 from controller.control.site import Output, Site
-from controller.control.state import LOST, OutputState, SiteState, VesselState
+from controller.control.state import LOST, Mode, OutputState, SiteState, VesselState
 from controller.control.trust import trust
 from controller.control.values import Command, Inputs, Record, RecordKind, Signal
 from controller.control.watch import Watch, watch_bath, watch_vessel
@@ -52,6 +54,9 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
     _tell_of_the_service(state, moment, records)
     signals = _trusted(site, state, inputs, records)
 
+    bath_signal = signals[site.bath.probes[0].tag] if site.bath and site.bath.probes else None
+    room_signal = signals[site.room.tag] if site.room else None
+    around = Around(bath_signal, room_signal, outage_since_s is not None)
     drafts, calls = [], []
     for vessel in site.vessels:
         was = state.vessels[vessel.name]
@@ -61,12 +66,18 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
         target = course.setpoint if course.condition in REGULATED else None
         resting = course.quiet is not None and not course.quiet.acting
         wanted, loop = demand(
-            vessel, course.mode, course.manual, target, wort, was.loop, was.applied_w, moment.dt_s, resting
-        )
+            vessel, course.mode, course.manual, target, wort, was.loop, was.applied_w, moment.dt_s, resting,
+            slower(vessel, was.cooler, was.heater, moment.now_s),
+        )  # fmt: skip
+        blind = look(vessel, was, own, course, wort, around, moment, records)
+        if blind is not was.blind:
+            was = was._replace(blind=blind)
+            if blind.lost_s is not None and course.mode is Mode.AUTO:
+                wanted = blind_demand(blind)
+                loop = loop._replace(heat_w=wanted.heat_w)
         drafts.append((vessel, was, own, wort, course, loop))
         calls.append(Call(vessel.name, wanted, wort.celsius, course.crashing))
 
-    bath_signal = signals[site.bath.probes[0].tag] if site.bath and site.bath.probes else None
     shares = share(site.bath, bath_signal, calls, state.bath_crash_pause)
 
     watch = Watch(state.alarms, moment, records)
@@ -81,7 +92,7 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
         after = VesselState(
             was.in_service, course.condition, course.mode, was.batch, course.program, course.manual,
             course.setpoint, wort, loop, cooler, heater, driven.applied_w,
-            course.settling_best_k, course.settling_since_s, was.off_since_s, course.quiet, was.faults,
+            course.settling_best_k, course.settling_since_s, was.off_since_s, course.quiet, was.faults, was.blind,
         )  # fmt: skip
         watch_vessel(watch, vessel, after, own)
         vessels[vessel.name] = after
@@ -166,6 +177,4 @@ def _sent(
     if output is None or state is None or not (due(output, state, now_s) or output.tag in inputs.say_again):
         return state
     commands.append(Command(output.tag, state.on, output.lifetime_s, state.reason, number + 1, epoch))
-    return OutputState(
-        state.on, state.since_s, now_s, state.reason, state.owed_s, state.ended_s, state.starts, state.on_s
-    )
+    return state._replace(sent_s=now_s)
