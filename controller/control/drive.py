@@ -43,7 +43,8 @@ def drive(
     if cooler is not None and vessel.cooler is not None:
         duty = -grant.heat_w / vessel.cooler.power_w if grant.heat_w < 0.0 else 0.0
         if duty > 0.0 or cooler.on:
-            duty = min(duty, near_freezing_duty(wort.cold_c, freezing_limit_c(vessel, batch)))
+            cold_c = wort.cold_c if was.blind.lost_s is None else was.blind.lowest_c
+            duty = min(duty, near_freezing_duty(cold_c, freezing_limit_c(vessel, batch)))
             cycle_s = vessel.loop.cycle_s
             if cooler.paid_s - now_s > BURST_S:
                 above_k = wort.cold_c - course.setpoint.high_c if course.setpoint else 0.0
