@@ -16,6 +16,7 @@ from controller.control.site import (
     Output,
     Place,
     Probe,
+    SignalLoss,
     Site,
     Vessel,
 )
@@ -93,6 +94,8 @@ def _vessel(part: VesselPart) -> Vessel:
         limits=Limits(part.limits.low, part.limits.high),
         alarms=_alarms(part.alarms, part.limits),
         freeze_margin_k=part.freeze_margin,
+        signal_loss=SignalLoss(part.signal_loss),
+        coldest_room_c=part.coldest_room,
     )
 
 
@@ -126,6 +129,7 @@ def _output(tag: str, part: OutputPart) -> Output:
         renew_s=part.renew,
         shortest_on_s=part.shortest_on,
         shortest_off_s=part.shortest_off,
+        starts_per_day=float(part.starts_per_day),
     )
 
 

@@ -113,6 +113,12 @@ def needed_c(vessel: Vessel, batch: Batch | None, capacity_j_per_k: float, room_
     return room_c + (lowest_c - room_c) * exp(min(left_s * loss_w_per_k(vessel) / capacity_j_per_k, 50.0))
 
 
+def least_wort_c(vessel: Vessel) -> float:
+    """The coldest wort of a full vessel without proven alcohol that would be cooled blindly at all."""
+    need_c = needed_c(vessel, None, vessel.heat_capacity_j_per_k, vessel.coldest_room_c, LONGEST_BLIND_S)
+    return max(need_c + 0.5 * SLACK_K, floor_c(vessel, None) + NEAR_FLOOR_K)
+
+
 def capacity_j_per_k(vessel: Vessel, batch: Batch | None) -> float | None:
     """Heat capacity of what is in the vessel; None where the batch's volume is not known."""
     if batch is None or batch.volume_l is None or not batch.volume_l > 0.0:

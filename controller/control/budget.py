@@ -20,8 +20,15 @@ RUNAWAY_K = 1.0  # common practice, no source
 
 
 def paid_s(output: Output, last_paid_s: float, now_s: float) -> float:
-    """When the budget has paid for all starts, one more of which is made now."""
-    return max(last_paid_s, now_s) + DAY_S / output.starts_per_day
+    """When the budget has paid for all starts, one more of which is made now. More than what stretches most is
+    forgiven: a week that could not keep to its budget does not weigh on the next."""
+    later_s = max(last_paid_s, now_s) + DAY_S / output.starts_per_day
+    return min(later_s, now_s + LONGEST_STRETCH * _burst_s(output))
+
+
+def starts_ahead(output: Output, state: OutputState, now_s: float) -> float:
+    """How many starts the output has made that its budget has not paid for yet."""
+    return max(0.0, state.paid_s - now_s) / DAY_S * output.starts_per_day
 
 
 def stretch(output: Output, state: OutputState, now_s: float, away_k: float) -> float:
@@ -33,8 +40,7 @@ def stretch(output: Output, state: OutputState, now_s: float, away_k: float) -> 
     ahead_s = state.paid_s - now_s
     if ahead_s <= BURST_S or away_k > RUNAWAY_K:
         return 1.0
-    burst_s = max(BURST_S, BURST_STARTS * DAY_S / output.starts_per_day)
-    return min(max(1.0, ahead_s / burst_s), LONGEST_STRETCH)
+    return min(max(1.0, ahead_s / _burst_s(output)), LONGEST_STRETCH)
 
 
 def stretched_cycle_s(
@@ -54,9 +60,13 @@ def widened_k(deadband_k: float, longer: float) -> float:
     return min(deadband_k * longer, max(deadband_k, SWING_K))
 
 
-def overspent(output: Output | None, state: OutputState | None, now_s: float) -> bool:
-    """Whether the output starts more often than its budget allows."""
-    return state is not None and output is not None and stretch(output, state, now_s, 0.0) > 1.0
+def overspent(vessel: Vessel, cooler: OutputState | None, heater: OutputState | None, now_s: float) -> str:
+    """ "cooler" or "heater", where that output starts more often than its budget allows, else ""."""
+    if cooler is not None and cooler.paid_s - now_s > BURST_S and _spent(vessel.cooler, cooler, now_s):
+        return "cooler"
+    if heater is not None and heater.paid_s - now_s > BURST_S and _spent(vessel.heater, heater, now_s):
+        return "heater"
+    return ""
 
 
 def slower(vessel: Vessel, cooler: OutputState | None, heater: OutputState | None, now_s: float) -> float:
@@ -68,3 +78,11 @@ def slower(vessel: Vessel, cooler: OutputState | None, heater: OutputState | Non
         if heater is not None and vessel.heater is not None:
             longer = max(longer, stretch(vessel.heater, heater, now_s, 0.0))
     return longer
+
+
+def _burst_s(output: Output) -> float:
+    return max(BURST_S, BURST_STARTS * DAY_S / output.starts_per_day)
+
+
+def _spent(output: Output | None, state: OutputState, now_s: float) -> bool:
+    return output is not None and stretch(output, state, now_s, 0.0) > 1.0

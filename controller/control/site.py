@@ -123,7 +123,7 @@ class Vessel:
     alarms: AlarmLimits
     freeze_margin_k: float = 0.5
     signal_loss: SignalLoss = SignalLoss.OFF
-    coldest_room_c: float = 5.0  # a frost-proof room in winter; common practice, no source
+    coldest_room_c: float = 5.0
 
 
 @dataclass(frozen=True, slots=True)

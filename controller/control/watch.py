@@ -94,20 +94,18 @@ def watch_vessel(watch: Watch, vessel: Vessel, state: VesselState, signals: list
     apart = beer and len(signals) > 1 and disagreeing(signals)
     if apart or "disagreement" in told:
         watch.consider(name, "disagreement", apart, SIGNAL_DELAY_S, "two probes differ by more than 1 K")
-    _watch_starts(watch, vessel, state, told)
+    often = overspent(vessel, state.cooler, state.heater, watch.moment.now_s)
+    if often or "starts" in told:
+        _watch_starts(watch, vessel, often, often != "")
     _watch_temperature(watch, vessel, state, told, beer and not blind)
     _watch_batch(watch, vessel, state, told)
 
 
-def _watch_starts(watch: Watch, vessel: Vessel, state: VesselState, told: Set[str]) -> None:
-    now_s = watch.moment.now_s
-    cooler = overspent(vessel.cooler, state.cooler, now_s)
-    heater = overspent(vessel.heater, state.heater, now_s)
-    often = cooler or heater
-    if often or "starts" in told:
-        name, output = ("cooler", vessel.cooler) if cooler else ("heater", vessel.heater)
-        text = f"the {name} starts more often than {output.starts_per_day:g} times a day" if output else ""
-        watch.consider(vessel.name, "starts", often, STARTS_DELAY_S, f"{text}: its pulses are made longer")
+def _watch_starts(watch: Watch, vessel: Vessel, name: str, present: bool) -> None:
+    output = vessel.cooler if name == "cooler" else vessel.heater
+    budget = output.starts_per_day if output else 0.0
+    text = f"the {name} starts more often than {budget:g} times a day: pulses longer, deadband wider"
+    watch.consider(vessel.name, "starts", present, STARTS_DELAY_S, text)
 
 
 def _watch_temperature(watch: Watch, vessel: Vessel, state: VesselState, told: Set[str], known: bool) -> None:
