@@ -5,8 +5,8 @@ The account is one instant, `OutputState.paid_s`: each start costs a day divided
 ahead of its budget by as long as that instant lies in the future.
 """
 
-from controller.control.site import LoopKind, Output, Vessel
-from controller.control.state import OutputState
+from controller.control.site import Output, Vessel
+from controller.control.state import OutputState, VesselState
 
 DAY_S = 86400.0
 # So far ahead is a burst that needs no answer: two hours' starts, or two where the budget is small.
@@ -69,15 +69,10 @@ def overspent(vessel: Vessel, cooler: OutputState | None, heater: OutputState | 
     return ""
 
 
-def slower(vessel: Vessel, cooler: OutputState | None, heater: OutputState | None, now_s: float) -> float:
+def slower(vessel: Vessel, state: VesselState, now_s: float) -> float:
     """By how much the deadband of an on/off loop is to be wider for the sake of either output's budget."""
-    longer = 1.0
-    if vessel.loop.kind is LoopKind.ON_OFF:
-        if cooler is not None and vessel.cooler is not None:
-            longer = stretch(vessel.cooler, cooler, now_s, 0.0)
-        if heater is not None and vessel.heater is not None:
-            longer = max(longer, stretch(vessel.heater, heater, now_s, 0.0))
-    return longer
+    pairs = ((vessel.cooler, state.cooler), (vessel.heater, state.heater))
+    return max([stretch(part, now, now_s, 0.0) for part, now in pairs if part and now], default=1.0)
 
 
 def _burst_s(output: Output) -> float:

@@ -21,7 +21,7 @@ from controller.control.interlock import REGULATED
 from controller.control.loop import demand
 from controller.control.operate import operate
 from controller.control.operate_request import lasting
-from controller.control.site import Output, Site
+from controller.control.site import LoopKind, Output, Site
 from controller.control.state import LOST, Mode, OutputState, SiteState, VesselState
 from controller.control.trust import trust
 from controller.control.values import Command, Inputs, Record, RecordKind, Signal
@@ -67,7 +67,7 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
         resting = course.quiet is not None and not course.quiet.acting
         wanted, loop = demand(
             vessel, course.mode, course.manual, target, wort, was.loop, was.applied_w, moment.dt_s, resting,
-            slower(vessel, was.cooler, was.heater, moment.now_s),
+            slower(vessel, was, moment.now_s) if vessel.loop.kind is LoopKind.ON_OFF else 1.0,
         )  # fmt: skip
         blind = look(vessel, was, own, course, wort, around, moment, records)
         if blind is not was.blind:

@@ -27,6 +27,11 @@ from controller.control.state import (
 )
 from controller.control.step import StepResult, step
 from controller.control.values import Drive, Inputs, Reading, Signal, Status
+from controller.display import Display
+from controller.hmi.metrics import private_registry
+from controller.hmi.shell import ShellCounts
+from controller.hmi.status import vessel_dict
+from controller.hmi.table import batch_lines
 from controller.plant.probe import Fault
 from controller.plant.specs import Yeast
 from tests.control.blind_cellar import (
@@ -374,6 +379,21 @@ def test_what_the_beer_will_do_is_told_in_numbers() -> None:
     assert foretold(off, batch, RECENT._replace(applied_w=0.0)).endswith("hardly changes its temperature")
     assert foretold(off, batch, NO_BLIND).endswith("at high kräusen a beer warms by about 0.6 K an hour")
     assert foretold(bounded(), batch, GOING).startswith("it is cooled blindly with 54 W for 23 h at most; without that")
+
+
+def test_status_and_metrics_show_it() -> None:
+    cellar = site(bounded())
+    (fermenter,) = cellar.vessels
+    state = settled(cellar)
+    assert vessel_dict(cellar, fermenter, state, Display())["blind"] is None
+    state = go_blind(cellar, state, 2 * HOUR_S)[-1].state
+    shown = vessel_dict(cellar, fermenter, state, Display())
+    assert (shown["blind"]["cool_w"], shown["demand_w"]) == (54.0, -54.0)
+    assert shown["blind"]["text"] == "blind cooling: 90% of the recent duty of 20%, 22 h left"
+    assert shown["blind"]["text"] in batch_lines(shown)
+    registry = private_registry(lambda: (cellar, state), lambda: ShellCounts(0, 0, {}, True))
+    watts = registry.get_sample_value("cellarhand_vessel_blind_cooling_watts", {"site": "cellar", "vessel": "ale"})
+    assert watts == 54.0
 
 
 def test_the_loss_to_the_room_is_that_of_a_bare_wall() -> None:

@@ -85,11 +85,12 @@ def test_a_deadband_widens_up_to_a_kelvin_and_a_wider_one_stays() -> None:
     assert widened_k(2.0, 9.0) == 2.0
 
 
-def test_only_an_on_off_loop_has_a_deadband_to_widen() -> None:
+def test_either_output_widens_the_deadband() -> None:
+    now = running_state(site()).vessels["ale"]
     spent = started(100, 0.0)
-    assert slower(vessel(loop=ON_OFF), spent, RESTED, 0.0) > 1.0
-    assert slower(vessel(loop=ON_OFF), RESTED, spent, 0.0) > 1.0
-    assert slower(vessel(loop=PID), spent, spent, 0.0) == 1.0
+    assert slower(vessel(), now._replace(cooler=spent, heater=RESTED), 0.0) > 1.0
+    assert slower(vessel(), now._replace(cooler=RESTED, heater=spent), 0.0) > 1.0
+    assert slower(vessel(cooler_w=None), now._replace(cooler=None, heater=RESTED), 0.0) == 1.0
 
 
 def test_the_account_goes_on_after_a_restart() -> None:
