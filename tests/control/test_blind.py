@@ -71,6 +71,19 @@ def test_bounded_the_wort_stays_within_2_k_and_above_its_limit_for_a_day(
     assert there.low_c > LOWEST_C
 
 
+def test_bounded_in_the_worst_of_the_plant() -> None:
+    """Yeast stops, the heating of the room fails, the bath is as cold as it gets: layers, coil and hose included."""
+    at = high_kraeusen(BOUNDED)
+    at.cellar._room = lambda t_s: 5.0
+    at.cellar.bath.bath_c = -6.0
+    there = lost(at, yeast_stops=True)
+    print(
+        f"{there.low_c:.2f} to {there.high_c:.2f} °C; supposed {there.after.state.vessels['dark'].blind.lowest_c:.2f}"
+    )
+    assert there.low_c > LOWEST_C
+    assert there.low_c > there.after.state.vessels["dark"].blind.lowest_c
+
+
 def test_off_tells_within_two_minutes_what_the_beer_will_do() -> None:
     there = lost(high_kraeusen(OFF, scan_s=5.0), 6.5 * HOUR_S)
     assert there.when("signal", "active, unacknowledged") <= 120.0
