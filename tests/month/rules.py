@@ -35,7 +35,7 @@ class Rules:
             if wort_c > 40.0 and cooling:
                 self._say(7, name, "something hot is cooled")
             for device in (vessel.cooler, vessel.heater):
-                if device.on and self._cellar.now_s >= device.ends_s:
+                if device.on and self._cellar.now_s > device.ends_s:  # its timer opens it in the step that begins then
                     self._say(3, name, f"{device.tag} is on beyond its lifetime")
 
     def _say(self, rule: int, vessel: str, what: str) -> None:
