@@ -173,13 +173,14 @@ class Broker:
     def __init__(
         self,
         calendar: Calendar,
-        chance: random.Random,
+        seed: str,
         version: str,
         heard: Callable[[Message], None],
         expired: Callable[[Message, str], None],
     ) -> None:
         self.calendar, self.version = calendar, version
-        self._chance, self._heard, self._expired = chance, heard, expired
+        self._seed, self._heard, self._expired = seed, heard, expired
+        self._dice: dict[str, random.Random] = {}
         self.up, self.stalled = True, False
         self.trouble = CALM
         self.cut_off: set[str] = set()
@@ -260,7 +261,7 @@ class Broker:
         listeners = self._route(message)
         if message.qos and line.open_there:
             code = NO_SUBSCRIBERS if not listeners and line.is_v5 and self.version != "3.1.1" else GOOD
-            self._acknowledge(line, number, code)
+            self._acknowledge(line, number, code, message.topic)
 
     def disconnected(self, line: Line, with_will: bool) -> None:
         if line.open_there:
@@ -324,13 +325,19 @@ class Broker:
             if dead():
                 line.lose(KEEP_ALIVE_TIMEOUT)
 
-        self.calendar.after(self._chance.uniform(KEEPALIVE_S, 2.0 * KEEPALIVE_S), check)
+        self.calendar.after(self._chance(line.machine).uniform(KEEPALIVE_S, 2.0 * KEEPALIVE_S), check)
 
     def _given_up(self, line: Line) -> None:
         if line.machine in self.cut_off or not line.open_here:
             self.disconnected(line, True)
 
     # inside
+
+    def _chance(self, what: str) -> random.Random:
+        """Dice of its own for each thing, so that a story from which something else is left out goes on as before."""
+        if what not in self._dice:
+            self._dice[what] = random.Random(f"{self._seed}/{what}")
+        return self._dice[what]
 
     def _forget(self, line: Line, with_will: bool) -> None:
         for lines in self._exact.values():
@@ -361,10 +368,11 @@ class Broker:
         return len(lines)
 
     def _pass_on(self, line: Line, message: Message, retained: bool) -> None:
-        trouble, chance = self.trouble, self._chance
+        trouble = self.trouble
         if trouble is CALM and not self._queued_until_s:
             self._send(line, message, retained, 1)
             return
+        chance = self._chance(f"{line.client} {message.topic} {trouble}")
         now_s = self.calendar.now_s
         at_s = now_s + (chance.uniform(0.0, trouble.delay_s) if trouble.delay_s else 0.0)
         if trouble.drop and chance.random() < trouble.drop:
@@ -389,11 +397,13 @@ class Broker:
             return
         line.send(line.end.arrived, message, retained, copy)
 
-    def _acknowledge(self, line: Line, number: int, code: int) -> None:
-        trouble, chance = self.trouble, self._chance
+    def _acknowledge(self, line: Line, number: int, code: int, topic: str) -> None:
+        trouble = self.trouble
         if trouble is CALM:
             line.send(line.end.puback, number, code)
-        elif not (trouble.drop and chance.random() < trouble.drop * LOST_SHARE):
+            return
+        chance = self._chance(f"{line.client} of {topic} {trouble}")
+        if not (trouble.drop and chance.random() < trouble.drop * LOST_SHARE):
             late_s = chance.uniform(0.0, min(trouble.delay_s, 5.0))
             self.calendar.after(late_s, self.take, line.send, (line.end.puback, number, code))
 

@@ -18,7 +18,7 @@ class Bench:
 
     def __init__(self, node: bool) -> None:
         self.calendar = Calendar()
-        self.broker = Broker(self.calendar, random.Random(1), "5", lambda message: None, lambda message, to: None)
+        self.broker = Broker(self.calendar, "seed", "5", lambda message: None, lambda message, to: None)
         self.relay = scene_of(layout_of("devices", Features())).relays["fv1/cooler"]
         self.relay.node, self.relay.timer_s = node, None if node else 120.0
         self.contactor = scene_of(layout_of("devices", Features())).relays["fv2/cooler"]
