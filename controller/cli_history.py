@@ -262,9 +262,12 @@ def _utc_s(text: str | None, display: Display, date_ends: bool) -> float | None:
             return datetime.now(UTC).timestamp() - quantities.duration_s(ago[1] if ago else text)
         except Wrong:
             raise Wrong(f"the time {shown(text)}", _TIME) from None
-    if date_ends and _DAY.fullmatch(text):
-        when += timedelta(days=1)
-    return (when if when.tzinfo else when.replace(tzinfo=display.zone)).timestamp()
+    try:
+        if date_ends and _DAY.fullmatch(text):
+            when += timedelta(days=1)
+        return (when if when.tzinfo else when.replace(tzinfo=display.zone)).timestamp()
+    except OverflowError:  # at the ends of the calendar
+        raise Wrong(f"the time {shown(text)}", _TIME) from None
 
 
 def _count(text: str) -> int:

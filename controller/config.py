@@ -1,6 +1,6 @@
 """The site file: read, checked, and made into an `Installation`.
 
-text -> yaml_lines -> site_models, site_crosschecks -> site_build -> Installation"""
+text -> yaml_lines -> site_models, site_crosschecks, upstream_crosschecks -> site_build -> Installation"""
 
 from collections.abc import Mapping
 from pathlib import Path
@@ -15,6 +15,7 @@ from controller.profiles import load_profiles
 from controller.shipped import shipped_path
 from controller.site_crosschecks import duplicates
 from controller.site_models import SitePart
+from controller.upstream_crosschecks import feeding_faults
 from controller.yaml_lines import Data, read_yaml
 
 __all__ = ["Fault", "FileFaults", "load_installation"]
@@ -29,7 +30,7 @@ def load_installation(path: Path) -> Installation:
     document = read_yaml(path)
     directory = path.absolute().parent
     part, faults = validated(document, SitePart, FileContext(directory, _units(document.data)))
-    faults = sorted([*faults, *duplicates(document)], key=lambda fault: fault.line)
+    faults = sorted([*faults, *duplicates(document), *feeding_faults(document)], key=lambda fault: fault.line)
     profiles: Mapping[str, Profile] = {}
     try:
         profiles = load_profiles(_profiles_directory(document.data, directory))

@@ -35,6 +35,10 @@ ALARM_REMINDER_S = 12 * 3600.0
 HEARTBEAT_S = 300.0
 REPORTS_MISSED = 3.0  # a probe is quiet after so many missed reports
 STEP_TOLERANCE_K = 0.5
+CONTACTOR_SHORTEST_OFF_S = 30.0
+PUMP_SHORTEST_ON_S = 60.0
+PUMP_SHORTEST_OFF_S = 60.0
+VALVE_LEADS_S = 10.0  # a small motor valve opens in 5 to 15 s
 
 # A wort of 12 degrees Plato at 20 °C; its mass per litre is rounded up from 1.0464 (specific gravity 1.0484).
 WORT_KG_PER_L = 1.05

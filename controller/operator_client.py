@@ -99,7 +99,7 @@ def _ask_once(path: Path, request: Mapping[str, object], within_s: float) -> dic
             line.sendall(json.dumps(request).encode() + b"\n")
             with line.makefile("rb") as replies:
                 reply = json.loads(replies.readline() or b"null")
-        except (OSError, ValueError) as error:
+        except (OSError, ValueError, RecursionError) as error:
             raise _Unanswered(str(error) or type(error).__name__) from None
     if not isinstance(reply, dict):
         raise _Unanswered("it closed the connection")

@@ -5,7 +5,7 @@ from collections.abc import Collection, Mapping, Sequence
 from typing import NamedTuple
 
 from controller.connection import Connection
-from controller.control.site import Ending, Output, Site
+from controller.control.site import UPSTREAM, Ending, Output, Site
 from controller.control.state import OutputState, SiteState
 from controller.control.values import Command, Record, RecordKind
 from controller.field.dispatch import Dispatcher
@@ -87,22 +87,25 @@ class Outputs:
 
 
 def driven_outputs(site: Site, state: SiteState) -> dict[str, Driven]:
-    """Every output of the site by its tag."""
+    """Every output of the site by its tag, what stands upstream first."""
+    shared = [(device.output, state.upstream.get(device.output.tag)) for device in site.upstream]
     pairs = [
         pair
         for vessel in site.vessels
         for now in [state.vessels[vessel.name]]
         for pair in ((vessel.cooler, now.cooler), (vessel.heater, now.heater))
     ]
-    return {output.tag: Driven(output, was) for output, was in pairs if output is not None and was is not None}
+    return {
+        output.tag: Driven(output, was) for output, was in [*shared, *pairs] if output is not None and was is not None
+    }
 
 
 def off_records(site: Site, state: SiteState, reason: str, tags: Collection[str] | None = None) -> list[Record]:
     """What is to be remembered of an "off" from outside the core: a record for each of `tags` (None: all) that was
     on (design rule 11)."""
     return [
-        Record(state.now_s, state.utc_s, vessel, RecordKind.OUTPUT, name, "off", reason)
+        Record(state.now_s, state.utc_s, "" if place == UPSTREAM else place, RecordKind.OUTPUT, name, "off", reason)
         for tag, driven in driven_outputs(site, state).items()
-        for vessel, _, name in [tag.partition("/")]
+        for place, _, name in [tag.partition("/")]
         if driven.was.on and (tags is None or tag in tags)
     ]

@@ -87,4 +87,5 @@ def _without(state: SiteState, outputs: Collection[str], probes: Collection[str]
     for vessel in {tag.partition("/")[0] for tag in probes} & vessels.keys():
         vessels[vessel] = vessels[vessel]._replace(estimate=NO_ESTIMATE)
     signals = {tag: signal for tag, signal in state.signals.items() if tag not in probes}
-    return state._replace(vessels=vessels, signals=signals)
+    upstream = {tag: at for tag, at in state.upstream.items() if tag not in outputs}
+    return state._replace(vessels=vessels, signals=signals, upstream=upstream)

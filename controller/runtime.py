@@ -16,7 +16,7 @@ from typing import Any, Protocol
 from controller.clock import Clock, SystemClock
 from controller.config import load_installation
 from controller.connection import Connection
-from controller.control.site import Site
+from controller.control.site import UPSTREAM, Site
 from controller.control.state import SiteState
 from controller.control.step import StepResult, step
 from controller.control.values import Inputs, Record, RecordKind
@@ -212,7 +212,7 @@ class Service:
         commands those with a beer, since a device of an empty vessel may well be put away."""
         service = service_dict(self._pulse())
         brewing = [name for name, vessel in self.state.vessels.items() if vessel.batch]
-        outputs = [line for name in brewing for line in unheard(service, name)]
+        outputs = [line for name in [*brewing, *([UPSTREAM] if brewing else [])] for line in unheard(service, name)]
         return {**troubles(service), **({"outputs": "; ".join(outputs)} if outputs else {})}
 
     def _topics(self) -> tuple[str, ...]:

@@ -7,6 +7,7 @@ from controller import defaults
 from controller.control.course import Profile
 from controller.control.fluids import glycol_freezing_c
 from controller.control.site import (
+    UPSTREAM,
     AlarmLimits,
     Bath,
     Ending,
@@ -17,6 +18,8 @@ from controller.control.site import (
     Place,
     Probe,
     Site,
+    Supply,
+    Upstream,
     Vessel,
 )
 from controller.display import Display
@@ -34,12 +37,14 @@ from controller.installation import (
 from controller.service_models import BrokerPart, NotificationsPart
 from controller.site_models import BathPart, SitePart
 from controller.site_warnings import outputs, warnings
+from controller.upstream_models import ContactorPart, SharedPumpPart
 from controller.vessel_models import (
     AlarmsPart,
     LimitsPart,
     LoopPart,
     OutputPart,
     ProbePart,
+    SwitchedPart,
     VesselPart,
     VesselProbePart,
     line_through,
@@ -57,12 +62,13 @@ def installation(part: SitePart, profiles: Mapping[str, Profile]) -> Installatio
         room=_probe("room", part.room, Place.ROOM) if part.room else None,
         profiles=dict(profiles),
         manual_heat_over_mqtt=part.manual_heat_over_mqtt,
+        upstream=(*map(_pump, part.shared_pumps), *map(_contactor, part.contactors)),
     )
     return Installation(
         site=site,
         broker=_broker(part.broker, part.site),
         sources=_sources(part),
-        actuators={f"{name}/{key}": _actuator(f"{name}/{key}", output) for name, key, output in outputs(part)},
+        actuators={tag: _actuator(tag, output) for tag, output in outputs(part)},
         display=Display(part.units, part.volumes, part.gravities, part.time_zone),
         state_dir=part.state_dir,
         http_host=part.http.host,
@@ -117,14 +123,27 @@ def _probe(owner: str, part: ProbePart, place: Place) -> Probe:
 
 
 def _output(tag: str, part: OutputPart) -> Output:
+    return _switched(tag, part, part.power, part.shortest_on)
+
+
+def _contactor(part: ContactorPart) -> Upstream:
+    return Upstream(Supply.CONTACTOR, _switched(f"{UPSTREAM}/{part.name}", part, 0.0, 0.0), tuple(part.feeds))
+
+
+def _pump(part: SharedPumpPart) -> Upstream:
+    output = _switched(f"{UPSTREAM}/{part.name}", part, 0.0, part.shortest_on)
+    return Upstream(Supply.PUMP, output, tuple(part.feeds), part.valve_leads)
+
+
+def _switched(tag: str, part: SwitchedPart, power_w: float, shortest_on_s: float) -> Output:
     assert part.lifetime is not None  # the model fills it in
     return Output(
         tag=tag,
-        power_w=part.power,
+        power_w=power_w,
         ending=part.ends.ending if part.ends else Ending.DEVICE_TIMER,  # our nodes end by the lifetime they are sent
         lifetime_s=part.lifetime,
         renew_s=part.renew,
-        shortest_on_s=part.shortest_on,
+        shortest_on_s=shortest_on_s,
         shortest_off_s=part.shortest_off,
     )
 
@@ -200,5 +219,5 @@ def _sources(part: SitePart) -> tuple[Source, ...]:
     )
 
 
-def _actuator(tag: str, part: OutputPart) -> Actuator:
+def _actuator(tag: str, part: SwitchedPart) -> Actuator:
     return Actuator(tag, part.topic, part.on or "", part.off or "", part.node)

@@ -44,6 +44,11 @@ def _values(data: Data) -> Iterator[tuple[str, Hashable, KeyPath]]:
             if isinstance(topic, str):
                 yield "output", topic, (*path, key, "topic")
         yield from _probes(vessel.get("probes"), (*path, "probes"))
+    for key in ("contactors", "shared_pumps"):
+        for number, item in enumerate(_list(root.get(key))):
+            topic = _block(item).get("topic")
+            if isinstance(topic, str):
+                yield "output", topic, (key, number, "topic")
     yield from _probes(_block(root.get("bath")).get("probes"), ("bath", "probes"))
     yield from _reading(_block(root.get("room")), ("room",))
 

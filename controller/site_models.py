@@ -3,7 +3,7 @@
 
 import os
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, TypeVar
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from pydantic import BeforeValidator, Field, ValidationInfo, field_validator
@@ -26,7 +26,10 @@ from controller.model_types import (
 from controller.nearest import nearest
 from controller.quantities import PERCENT, POWER, TEMPERATURE
 from controller.service_models import BrokerPart, HeartbeatPart, HistoryPart, HttpPart, NotificationsPart
+from controller.upstream_models import ContactorPart, SharedPumpPart, UpstreamPart
 from controller.vessel_models import ProbePart, VesselPart
+
+UpstreamT = TypeVar("UpstreamT", bound=UpstreamPart)
 
 
 def _time_zone(value: object) -> ZoneInfo:
@@ -113,6 +116,8 @@ class SitePart(Part):
     bath: BathPart | None = None
     room: ProbePart | None = None
     vessels: list[VesselPart] = Field(min_length=1, max_length=50, description="a list of at least one vessel")
+    contactors: list[ContactorPart] = Field(default=[], max_length=20)
+    shared_pumps: list[SharedPumpPart] = Field(default=[], max_length=20)
 
     @field_validator("state_dir")
     @classmethod
@@ -131,3 +136,25 @@ class SitePart(Part):
                     right = f"at least one scan, {scan_s:g} s"
                     raise Wrong(f"{output.renew:g} s", right, (number, key, "renew"))
         return vessels
+
+    @field_validator("contactors", "shared_pumps")
+    @classmethod
+    def _renewed_by_scans_too(cls, devices: list[UpstreamT], info: ValidationInfo) -> list[UpstreamT]:
+        scan_s = info.data.get("scan", 0.0)
+        for number, device in enumerate(devices):
+            if device.renew < scan_s:
+                raise Wrong(f"{device.renew:g} s", f"at least one scan, {scan_s:g} s", (number, "renew"))
+        return devices
+
+    @field_validator("shared_pumps")
+    @classmethod
+    def _valves_open_long_enough(cls, pumps: list[SharedPumpPart], info: ValidationInfo) -> list[SharedPumpPart]:
+        coolers = {f"{each.name}/cooler": each.cooler for each in info.data.get("vessels", []) if each.cooler}
+        for number, pump in enumerate(pumps):
+            for tag in pump.feeds:
+                valve = coolers.get(tag)
+                if valve is not None and valve.shortest_on <= pump.valve_leads:
+                    found = f"{pump.valve_leads:g} s, while {tag} may be open for only {valve.shortest_on:g} s"
+                    right = "less than the shortest on time of each valve, or the pump does not even start"
+                    raise Wrong(found, right, (number, "valve_leads"))
+        return pumps

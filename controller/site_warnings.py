@@ -1,33 +1,38 @@
 """What a site file may say, but is worth a warning."""
 
 import importlib.util
+import math
 from ipaddress import ip_address
 
-from controller.control.site import Ending, Site
+from controller.control.site import UPSTREAM, Ending, Site
 from controller.service_models import is_web
 from controller.site_models import SitePart
-from controller.vessel_models import CoolerPart, OutputPart
+from controller.vessel_models import CoolerPart, SwitchedPart
 
 
-def outputs(part: SitePart) -> list[tuple[str, str, OutputPart]]:
-    """Every output of the file: vessel, "cooler" or "heater", the output."""
-    both = [(v.name, key, output) for v in part.vessels for key, output in (("cooler", v.cooler), ("heater", v.heater))]
-    return [(name, key, output) for name, key, output in both if output is not None]
+def outputs(part: SitePart) -> list[tuple[str, SwitchedPart]]:
+    """Every output of the file by its tag, in the order in which all are switched off: shared pumps, contactors, then
+    those of the vessels."""
+    shared = [(f"{UPSTREAM}/{device.name}", device) for device in (*part.shared_pumps, *part.contactors)]
+    both = [
+        (f"{v.name}/{key}", each) for v in part.vessels for key, each in (("cooler", v.cooler), ("heater", v.heater))
+    ]
+    return [*shared, *((tag, output) for tag, output in both if output is not None)]
 
 
 def warnings(part: SitePart, site: Site) -> list[str]:
     """Each a sentence for the brewer, in no order that matters."""
     found = []
-    foreign = [f"{name}/{key}" for name, key, output in outputs(part) if not output.node]
-    for name, key, output in outputs(part):
+    foreign = [tag for tag, output in outputs(part) if not output.node]
+    for tag, output in outputs(part):
         if isinstance(output, CoolerPart) and output.accepted is not None:
             if output.ends is not None and output.ends.ending is not Ending.DEVICE_TIMER:
                 found.append(
-                    f"{name}/{key} ends by {output.ends.ending.value!r} only and can run on if this service or the "
+                    f"{tag} ends by {output.ends.ending.value!r} only and can run on if this service or the "
                     f"network stops; the file accepts it: {output.accepted!r}"
                 )
             else:
-                found.append(f"{name}/{key} ends by itself: `accepted` is not needed")
+                found.append(f"{tag} ends by itself: `accepted` is not needed")
     if foreign:
         found.append(
             f"the devices of {', '.join(foreign)} cannot tell two daemons apart: let no second one run for this site"
@@ -51,7 +56,29 @@ def warnings(part: SitePart, site: Site) -> list[str]:
         found.append(f"the page on {part.http.host} has no login: whoever reaches it can act on the vessels")
     if part.manual_heat_over_mqtt:
         found.append("manual heat over MQTT is allowed: whoever reaches the broker can heat")
-    return found + _unreachable(site)
+    return found + _outlasting(part) + _unreachable(site)
+
+
+def _outlasting(part: SitePart) -> list[str]:
+    """Shared pumps that would run on against a valve which has closed by itself, should this service die."""
+    found, valves = [], {tag: output for tag, output in outputs(part) if isinstance(output, CoolerPart)}
+    for pump in part.shared_pumps:
+        for tag, valve in valves.items():
+            longest_s = _ends_after_s(valve) - valve.renew
+            if tag in pump.feeds and _ends_after_s(pump) > longest_s:
+                found.append(
+                    f"should this service die, the pump {pump.name} may run for up to "
+                    f"{_ends_after_s(pump) - longest_s:g} s against the valve {tag}, which its own timer has closed; "
+                    f"let the pump's timer be at most {longest_s:g} s, or the valve's longer"
+                )
+    return found
+
+
+def _ends_after_s(output: SwitchedPart) -> float:
+    """How long after its last "on" an output can still be on; for ever where it does not end by itself."""
+    if output.ends is None:
+        return output.lifetime or 0.0
+    return math.inf if output.ends.timer_s is None else output.ends.timer_s
 
 
 def _unreachable(site: Site) -> list[str]:

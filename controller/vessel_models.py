@@ -8,7 +8,7 @@ from typing import Annotated, NamedTuple
 from pydantic import BeforeValidator, Field, ValidationInfo, field_validator
 
 from controller import defaults
-from controller.control.site import Ending, Output
+from controller.control.site import UPSTREAM, Ending, Output
 from controller.faults import Wrong, shown
 from controller.model_types import (
     Line,
@@ -130,18 +130,16 @@ def _ends(value: object) -> EndsPart:
     raise Wrong(shown(value), f"how it ends if nobody renews it: {ENDS}")
 
 
-class OutputPart(Part):
-    """A cooler or heater: where its commands go, what it moves, how it ends by itself."""
+class SwitchedPart(Part):
+    """A device that is switched: where its commands go, how it ends by itself, how long it rests."""
 
     topic: Topic = Field(description="the MQTT topic of its commands, such as cellar/relay1/set")
     node: YesNo = False
     on: Payload | None = Field(default=None, validate_default=True)
     off: Payload | None = Field(default=None, validate_default=True)
-    power: Annotated[float, a_power("1 W", "50 kW")] = Field(description=POWER)
     renew: Annotated[float, a_duration("1 s", "5 min")] = _STANDARD.renew_s
     ends: Annotated[EndsPart, BeforeValidator(_ends)] | None = Field(default=None, validate_default=True)
     lifetime: Annotated[float, a_duration("2 s", "10 min")] | None = Field(default=None, validate_default=True)
-    shortest_on: Annotated[float, a_duration("5 s", "15 min")] = _STANDARD.shortest_on_s
     shortest_off: Annotated[float, a_duration("5 s", "30 min")] = _STANDARD.shortest_off_s
 
     @field_validator("on", "off")
@@ -183,6 +181,13 @@ class OutputPart(Part):
         if timer_s is not None and lifetime > timer_s:
             raise Wrong(f"{lifetime:g} s", f"at most the device's own timer of {timer_s:g} s")
         return lifetime
+
+
+class OutputPart(SwitchedPart):
+    """A cooler or heater: besides, what it moves."""
+
+    power: Annotated[float, a_power("1 W", "50 kW")] = Field(description=POWER)
+    shortest_on: Annotated[float, a_duration("5 s", "15 min")] = _STANDARD.shortest_on_s
 
 
 class CoolerPart(OutputPart):
@@ -277,8 +282,8 @@ class VesselPart(Part):
     @field_validator("name")
     @classmethod
     def _not_reserved(cls, name: str) -> str:
-        if name in {"bath", "room", "site"}:
-            raise Wrong(shown(name), "another name: bath, room and site are taken by the plant itself")
+        if name in {"bath", "room", "site", UPSTREAM}:
+            raise Wrong(shown(name), f"another name: bath, room, site and {UPSTREAM} are taken by the plant itself")
         return name
 
     @field_validator("loop")

@@ -13,10 +13,10 @@ TICK_S = 60.0  # the balance is struck once a minute: pumps and worts are slower
 HOUR_S = 3600.0
 # From contacts to probe. A pump fills the coil with cold glycol at once; when it stands, what the coil holds goes on
 # cooling for long, so that a short pulse gives several times its own time. A wrap warms and cools with its wall.
-COOLER_RISES_S, COOLER_FALLS_S, HEATER_LAG_S = 90.0, 300.0, 200.0
+COOLER_RISES_S, COOLER_FALLS_S, HEATER_LAG_S = 90.0, 300.0, 500.0
 # Fewer ticks than these, and the rest is not known yet: a fresh wort warms or cools its vessel, layers form. After an
 # event it is found again sooner.
-YOUNG_TICKS, AFTER_EVENT_TICKS = 60, 45
+YOUNG_TICKS, AFTER_EVENT_TICKS = 120, 105
 # A minute further from what was expected than this is an event (a lid, a hand, a stir), not a balance.
 EVENT_K = 0.8
 # The wort at which the site file's figure of a cooler holds, "warm wort"; its power follows the distance to the glycol.

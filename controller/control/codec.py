@@ -54,12 +54,11 @@ def from_json(kind: type[T], text: str) -> T:
             not finite; the text names the path.
         TypeError: `kind` holds annotations that the codec does not know.
     """
-    try:
-        raw = json.loads(text, parse_constant=_refuse_constant)
-    except RecursionError:
-        raise ValueError("the JSON is nested too deeply") from None
     wanted: Any = kind
-    value: T = _reader(wanted)(raw)
+    try:
+        value: T = _reader(wanted)(json.loads(text, parse_constant=_refuse_constant))
+    except RecursionError:  # what can just be read may be too deep to be shown in a refusal
+        raise ValueError("the JSON is nested too deeply") from None
     return value
 
 

@@ -35,7 +35,7 @@ from controller.control.diagnosis import (
     Suspicions,
 )
 from controller.control.doubt import OUT_OF_WELL, STUCK, Pace, ProbeMemory, doubted
-from controller.control.evidence import SMALL_K, WORKS_SHARE, Suspicion, Verdict, Window, begun, watched
+from controller.control.evidence import COLD_C, SMALL_K, WORKS_SHARE, Suspicion, Verdict, Window, begun, watched
 from controller.control.follow import Moment
 from controller.control.probing import due, pulse_s
 from controller.control.site import Vessel
@@ -48,6 +48,9 @@ COOLER_WITHIN_S, HEATER_WITHIN_S = 20 * 60.0, 40 * 60.0  # on-time within which 
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 15 * 60.0, 2 * 3600.0  # of a cooler without effect; common practice, no source
 MISTAKEN_S = 3600.0  # so long after it an output without effect may turn out to be the other that will not stop
 OPPOSED_SHARE = 0.5  # of what was seen, which the other output may have failed to do; common practice, no source
+# A fresh wort and its yeast change faster. Common practice, no source.
+FRESH_TICKS, FRESH_FACTOR = 480, 2.0
+COLD_SHARE = 0.2  # of what a coil does where water is densest, and ice may sit on it; common practice, no source
 STILL_S = 900.0  # a probe that shows the same for so long says nothing against an output; common practice, no source
 # Beyond what the outputs (with this surplus) and yeast or room can do, a wort does not move. Common practice.
 SURPLUS = 1.5
@@ -143,7 +146,7 @@ def _tick(vessel: Vessel, after: VesselState, minute: Minute, around: Around) ->
         minute.heated_s / passed_s,
         cooling,
         heating,
-        restless(vessel.volume_l),
+        restless(vessel.volume_l) * (FRESH_FACTOR if after.diagnosis.balance.ticks < FRESH_TICKS else 1.0),
     )
 
 
@@ -159,7 +162,7 @@ def _probes(
     rest_k_per_h = min(max(balance.rest_k_per_h, -OTHERS_K_PER_H), OTHERS_K_PER_H)
     pace = Pace(
         h,
-        by_outputs_k,
+        by_outputs_k if tick.wort_c > COLD_C else COLD_SHARE * by_outputs_k,
         rest_k_per_h if balance.ticks >= YOUNG_TICKS else 0.0,
         h * (SURPLUS * tick.full_heating_k_per_h + OTHERS_K_PER_H),
         h * (SURPLUS * -tick.full_cooling_k_per_h + OTHERS_K_PER_H),
@@ -204,6 +207,9 @@ def _suspected(
     windows: dict[str, Window | None] = {}
     verdicts: dict[str, Verdict] = {}
     cases = []
+    if COOLER_WILL_NOT_STOP in faults or HEATER_WILL_NOT_STOP in faults:
+        # What runs on may stop at any time, and nothing else can be judged beside it.
+        return fresh._replace(suspicions=_NOBODY), faults
     if vessel.cooler is not None:
         resting = COOLER_NO_EFFECT in faults and retry is not None and moment.now_s < retry.at_s
         running = not resting and (tick.cooled > 0.0 or fresh.suspicions.cooler_no_effect is not None)
@@ -250,7 +256,7 @@ def _suspected(
         records.append(_health(vessel, moment, COOLER_NO_EFFECT, Status.GOOD, "it cools again"))
     for kind, text in found.items():
         if kind == COOLER_NO_EFFECT:
-            text = f"{text}; {blame(around)}"
+            text = f"{text}; {blame(vessel.name, around)}"
         faults = {**_without_alike(faults, kind, moment.now_s), kind: OutputFault(moment.now_s, text)}
         records.append(_health(vessel, moment, kind, Status.FAILURE, text))
         if kind == COOLER_NO_EFFECT:

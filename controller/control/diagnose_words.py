@@ -9,13 +9,13 @@ from controller.control.site import Bath
 
 
 class Around(NamedTuple):
-    """What a vessel's diagnosis sees of the rest: bath and room in °C, None where no fit probe tells, and whether
-    another vessel has a cooler without effect."""
+    """What a vessel's diagnosis sees of the rest: bath and room in °C, None where no fit probe tells, and the
+    vessels whose coolers are without effect."""
 
     bath: Bath | None
     bath_c: float | None
     room_c: float | None
-    others_too: bool
+    without_effect: frozenset[str]
 
 
 def window_text(kind: str, window: Window) -> str:
@@ -40,12 +40,12 @@ def strength_text(share: float, variance: float) -> str:
     return f"its last pulses moved the wort by {100.0 * share:.0f} % of what they should, at most {100.0 * most:.0f} %"
 
 
-def blame(around: Around) -> str:
+def blame(vessel: str, around: Around) -> str:
     """Where to look when a cooler is without effect: the bath is the first to be blamed (design rule 5)."""
     if around.bath_c is None:
         return "nobody measures the bath: look at it and at its chiller first"
     if around.bath is not None and around.bath_c > around.bath.warm_c:
         return f"the bath is at {around.bath_c:.1f} °C: look at the chiller first"
-    if around.others_too:
+    if around.without_effect - {vessel}:
         return "another cooler has no effect either: look at the bath, its chiller and what they share first"
     return f"the bath is cold, {around.bath_c:.1f} °C: look at pump, valve, flow and air in the coil"

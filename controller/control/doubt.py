@@ -93,7 +93,7 @@ def doubted(
 
 
 def _must_show(must_k: float, worked_k: float, asked: bool, step_k: float, wronged: int) -> bool:
-    """Whether a living probe must have shown something by now. Where outputs and rest nearly cancel, both may be wrong."""
+    """Whether a living probe must have shown something by now. Where outputs and rest cancel, both are unsure."""
     unsure_k = 0.0 if asked else UNSURE_SHARE * worked_k
     return abs(must_k) >= (1 + wronged) * max(MUST_MOVE_K, STEPS * step_k) + unsure_k
 

@@ -2,6 +2,7 @@
 
 from typing import NamedTuple
 
+from controller.control.feeding import Feeding
 from controller.control.follow import Course, Moment
 from controller.control.interlock import PROTECTIVE_OFF, REGULATED, freezing_limit_c, locked_out, may_cool, may_heat
 from controller.control.shaping import near_freezing_duty, shaped
@@ -11,6 +12,7 @@ from controller.control.values import Estimate, Grant, Record, RecordKind, Signa
 
 # An "off" is said again this often even if it was acknowledged; an "on" as often as its output asks for.
 OFF_AGAIN_S = 600.0  # common practice, no source
+STAYS_OPEN = "open until the pump has stopped"
 
 
 class Driven(NamedTuple):
@@ -31,8 +33,10 @@ def drive(
     moment: Moment,
     started: bool,
     records: list[Record],
+    feeding: Feeding | None = None,
 ) -> Driven:
-    """Switch the vessel's outputs. Before `started` everything is off, whatever was granted (design rule 3)."""
+    """Switch the vessel's outputs. Before `started` everything is off, whatever was granted (design rule 3).
+    `feeding` is what stands upstream of them, None for a site without."""
     cooler, heater = was.cooler, was.heater
     if not started:
         grant = Grant(0.0, START)
@@ -48,10 +52,16 @@ def drive(
             if wish.on:
                 veto = locked_out(was, "cooler", now_s) if was.faults else ""
                 veto = veto or may_cool(vessel, batch, condition, mode, signals, cooler, heater, now_s)
+                if feeding is not None and not veto:
+                    veto = feeding.missing(vessel.cooler, cooler)
             on = wish.on and not veto and regulated
             reason = _reason(vessel.cooler, cooler, on, veto, duty > 0.0 and regulated, grant.reason, now_s)
-            cooler = _switched(vessel, "cooler", on, wish.owed_s, reason, cooler, veto, moment, records)
             applied_w = 0.0 if veto or not regulated else -duty * vessel.cooler.power_w
+            if feeding is not None and cooler.on and not on:
+                unsafe = veto or may_cool(vessel, batch, condition, mode, signals, cooler, heater, now_s)
+                on = feeding.keeps_open(vessel.cooler.tag, bool(unsafe) or not regulated, unsafe or reason)
+                reason, veto = (STAYS_OPEN, "") if on else (reason, veto)
+            cooler = _switched(vessel, "cooler", on, wish.owed_s, reason, cooler, veto, moment, records)
         else:
             cooler = _resting(cooler, grant.reason)
     if heater is not None and vessel.heater is not None:
@@ -62,6 +72,8 @@ def drive(
             if wish.on:
                 veto = locked_out(was, "heater", now_s) if was.faults else ""
                 veto = veto or may_heat(vessel, batch, condition, mode, signals, heater, cooler, now_s)
+                if feeding is not None and not veto:
+                    veto = feeding.missing(vessel.heater, heater)
             on = wish.on and not veto and regulated
             reason = _reason(vessel.heater, heater, on, veto, duty > 0.0 and regulated, grant.reason, now_s)
             heater = _switched(vessel, "heater", on, wish.owed_s, reason, heater, veto, moment, records)

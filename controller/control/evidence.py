@@ -16,10 +16,10 @@ BEGUN_K, IDLE = 0.05, 0.02
 # The wort speaks for a fault when it has gone this share of the way to it, for the output when less than the lower
 # share; beyond the outer ones something else is going on: a hand on the probe, a lid, another wort.
 FAULT_SHARE, WORKS_SHARE = 0.6, 0.4
-STRANGE_SHARE, STRANGE_NO_EFFECT_SHARE, STRANGE_BACK_SHARE = 4.0, 2.5, -2.0
+STRANGE_SHARE, STRANGE_NO_EFFECT_SHARE, STRANGE_BACK_SHARE = 3.0, 2.5, -2.0
 # The least difference that counts, in K: several steps of the usual probe; less where an output is so weak that it
 # moves little in the time allowed, and of that time's effect this share.
-LARGE_K, SMALL_K, WEAK_SHARE = 0.28, 0.1, 0.4
+LARGE_K, SMALL_K, WEAK_SHARE = 0.28, 0.18, 0.4
 # An output that will not stop is reckoned with this share of its figure: short pulses make it look stronger than it is.
 STUCK_SHARE = 0.75
 # How long the wort must speak for a fault, and how long a window lasts.
@@ -29,7 +29,7 @@ LONGEST_S = 9000.0
 HOPELESS_AFTER_S, HOPELESS_SHARE = 2400.0, 0.6
 # How many standard deviations of the reckoning a difference must exceed: to be without effect, to be a relay that will
 # not stop (which waits for a person), to clear an output.
-SURE, SURE_OF_RELAY, SURE_ENOUGH = 2.0, 2.5, 1.5
+SURE, SURE_OF_RELAY, SURE_ENOUGH = 2.0, 2.5, 2.0
 # Beside what the balance says of itself, the reckoning may be wrong by what yeast and room change, by a share of what
 # an output did (more near 4 °C, where water is densest and a wort no longer turns over by itself), by a share of what
 # is on its way through coil or wrap, and by the layers.
@@ -130,6 +130,7 @@ def watched(
     least_k, sure = LARGE_K, SURE_OF_RELAY
     if suspicion is Suspicion.NO_EFFECT:
         sure = SURE
+    if suspicion is Suspicion.NO_EFFECT and tick.wort_c > COLD_C:
         least_k = min(LARGE_K, max(SMALL_K, WEAK_SHARE * abs(full_k_per_h) * within_s / HOUR_S))
     if spoken >= FAULT_SHARE and abs(window.seen_k) >= max(least_k, sure * sd_k):
         window = window._replace(speaks=window.speaks + 1)

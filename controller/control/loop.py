@@ -1,6 +1,6 @@
 """Stage 5, setpoint -> demand: what each vessel asks for, in watts at its wort."""
 
-from controller.control.pid import Gains, PidState, bumpless, pid_step
+from controller.control.pid import SHORTEST_INTERVAL_S, Gains, PidState, bumpless, pid_step
 from controller.control.site import LoopKind, Vessel
 from controller.control.state import NO_LOOP, LoopState, Manual, Mode
 from controller.control.values import Demand, Drive, Estimate, Setpoint
@@ -110,6 +110,8 @@ def _pid(
     if setpoint.low_c < target_c == measured_c < setpoint.high_c:
         # Inside a free rise nothing is wanted, and no memory of the hold before it either.
         return _FREE, LoopState(automatic=True)
+    if dt_s < SHORTEST_INTERVAL_S and last.automatic:
+        return _reasoned(last.heat_w), last  # two scans of one moment: nothing can have changed
     loop = vessel.loop
     gain = loop.gain_w_per_k
     integral_rate = gain / loop.integral_s if loop.integral_s > 0 else 0.0

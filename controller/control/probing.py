@@ -10,7 +10,7 @@ from controller.control.values import Demand, Drive
 
 LONGEST_S = 1800.0
 # So much more than must be seen, and never nearer than twice that to a limit. Common practice, no source.
-AMPLE = 1.6
+AMPLE = 1.3
 ASKING = "a test pulse: the probe has shown the same for long"
 
 

@@ -6,6 +6,8 @@ from enum import Enum
 
 from controller.control.course import Profile
 
+UPSTREAM = "upstream"  # stands in a tag where a vessel's name does otherwise
+
 
 class Place(Enum):
     """Where a probe sits."""
@@ -43,15 +45,39 @@ class Ending(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Output:
-    """A cooler (glycol pump or valve) or a heater. `power_w` is what it moves when on, at the wort."""
+    """A cooler (glycol pump or valve), a heater, or what stands upstream of them. `power_w` is what it moves when on,
+    at the wort."""
 
-    tag: str  # "vessel/cooler" or "vessel/heater"
+    tag: str  # "vessel/cooler", "vessel/heater" or "upstream/name"
     power_w: float
     ending: Ending
     lifetime_s: float = 90.0
     renew_s: float = 25.0
     shortest_on_s: float = 60.0
     shortest_off_s: float = 180.0
+
+
+class Supply(Enum):
+    """What a device upstream gives to the outputs that it feeds."""
+
+    CONTACTOR = "contactor"  # power
+    PUMP = "pump"  # flow, through valves
+
+
+@dataclass(frozen=True, slots=True)
+class Upstream:
+    """A device that several outputs share: without it none of them does anything. `feeds` are their tags. A pump
+    starts when one of its valves has been open for `leads_s`, the time in which a valve opens."""
+
+    supply: Supply
+    output: Output
+    feeds: tuple[str, ...]
+    leads_s: float = 0.0
+
+    @property
+    def name(self) -> str:
+        """Its name in the site file."""
+        return self.output.tag.partition("/")[2]
 
 
 class LoopKind(Enum):
@@ -137,12 +163,18 @@ class Site:
     room: Probe | None
     profiles: Mapping[str, Profile] = field(default_factory=dict)
     manual_heat_over_mqtt: bool = False
+    upstream: tuple[Upstream, ...] = ()  # pumps first: the order in which everything is switched off
     probes: tuple[Probe, ...] = field(init=False, compare=False)  # all of them: vessels' by name, bath's, room's
+    fed: Mapping[str, tuple[Upstream, ...]] = field(init=False, compare=False)  # by output tag: contactor, then pump
 
     def __post_init__(self) -> None:
         wort = tuple(probe for vessel in self.vessels for probe in vessel.probes)
         bath = self.bath.probes if self.bath else ()
         object.__setattr__(self, "probes", wort + bath + ((self.room,) if self.room else ()))
+        fed: dict[str, tuple[Upstream, ...]] = {}
+        for device in sorted(self.upstream, key=lambda each: each.supply is Supply.PUMP):
+            fed.update({tag: (*fed.get(tag, ()), device) for tag in device.feeds})
+        object.__setattr__(self, "fed", fed)
 
     def vessel(self, name: str) -> Vessel | None:
         """The vessel of that name, or None."""

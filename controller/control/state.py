@@ -1,6 +1,6 @@
 """Everything that the core remembers from one scan to the next: frozen plain data, to JSON and back by `codec`."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from enum import Enum
 from typing import NamedTuple
 
@@ -172,6 +172,7 @@ class SiteState(NamedTuple):
     alarms: Mapping[str, AlarmState]
     bath_crash_pause: bool
     answers: Mapping[str, str]  # action id -> answer, the newest 200
+    upstream: Mapping[str, OutputState] = {}  # by output tag
 
 
 NEVER = Signal(None, 0.0, Status.FAILURE, "no reading yet")
@@ -197,6 +198,7 @@ def initial_state(site: Site, now_s: float, epoch: int = 1) -> SiteState:
         alarms={},
         bath_crash_pause=False,
         answers={},
+        upstream={device.output.tag: _begun(now_s, None) for device in site.upstream},
     )
 
 
@@ -223,6 +225,7 @@ def resumed_state(site: Site, saved: SiteState, now_s: float) -> SiteState:
         signals={probe.tag: NEVER for probe in site.probes},
         vessels=vessels,
         alarms=_alarms(site, saved),
+        upstream={each.output.tag: _begun(now_s, saved.upstream.get(each.output.tag)) for each in site.upstream},
     )
 
 
@@ -248,7 +251,10 @@ def reloaded_state(old_site: Site, new_site: Site, state: SiteState, now_s: floa
         probe.tag: state.signals.get(probe.tag, NEVER) if known.get(probe.tag) == probe else NEVER
         for probe in new_site.probes
     }
-    return state._replace(signals=signals, vessels=vessels, alarms=_alarms(new_site, state))
+    upstream = {
+        device.output.tag: state.upstream.get(device.output.tag) or _begun(now_s, None) for device in new_site.upstream
+    }
+    return state._replace(signals=signals, vessels=vessels, alarms=_alarms(new_site, state), upstream=upstream)
 
 
 def stopped_state(state: SiteState) -> SiteState:
@@ -257,7 +263,19 @@ def stopped_state(state: SiteState) -> SiteState:
         name: now._replace(cooler=_ended(now.cooler, state.now_s), heater=_ended(now.heater, state.now_s))
         for name, now in state.vessels.items()
     }
-    return state._replace(vessels=vessels)
+    upstream = {tag: _switched_off(kept, state.now_s) for tag, kept in state.upstream.items()}
+    return state._replace(vessels=vessels, upstream=upstream)
+
+
+def outputs_of(state: SiteState) -> Iterator[tuple[str, str, OutputState]]:
+    """Every output that the state knows, in the order in which all are switched off: its vessel ("" for one that
+    vessels share), its name, what is remembered of it."""
+    for tag, shared in state.upstream.items():
+        yield "", tag.partition("/")[2], shared
+    for vessel, now in state.vessels.items():
+        for name, output in (("cooler", now.cooler), ("heater", now.heater)):
+            if output is not None:
+                yield vessel, name, output
 
 
 def _nothing_lost(site: Site, state: SiteState) -> None:
@@ -278,9 +296,12 @@ def _alarms(site: Site, state: SiteState) -> Mapping[str, AlarmState]:
 
 
 def _output(output: Output | None, now_s: float, kept: OutputState | None) -> OutputState | None:
-    if output is None:
-        return None
-    off = OutputState(False, now_s, now_s - 1.0, START)  # not sent yet
+    return None if output is None else _begun(now_s, kept)
+
+
+def _begun(now_s: float, kept: OutputState | None) -> OutputState:
+    """Off, and not commanded yet."""
+    off = OutputState(False, now_s, now_s - 1.0, START)
     if kept is None:
         return off
     if kept.on:
@@ -289,7 +310,11 @@ def _output(output: Output | None, now_s: float, kept: OutputState | None) -> Ou
 
 
 def _ended(kept: OutputState | None, now_s: float) -> OutputState | None:
-    return kept._replace(on=False, since_s=now_s, ended_s=now_s) if kept and kept.on else kept
+    return None if kept is None else _switched_off(kept, now_s)
+
+
+def _switched_off(kept: OutputState, now_s: float) -> OutputState:
+    return kept._replace(on=False, since_s=now_s, ended_s=now_s) if kept.on else kept
 
 
 def _idle(vessel: Vessel, now_s: float) -> VesselState:

@@ -17,15 +17,17 @@ from controller.control.diagnose_words import Around
 from controller.control.diagnosis import COOLER_NO_EFFECT
 from controller.control.drive import drive, due
 from controller.control.estimate import estimate
+from controller.control.feeding import Feeding
 from controller.control.follow import Moment, follow
 from controller.control.interlock import REGULATED
 from controller.control.loop import demand
 from controller.control.operate import operate
 from controller.control.operate_request import lasting
 from controller.control.probing import asking
-from controller.control.site import Output, Site
-from controller.control.state import LOST, OutputState, SiteState, VesselState
+from controller.control.site import Output, Site, Supply
+from controller.control.state import LOST, OutputState, SiteState, VesselState, outputs_of
 from controller.control.trust import fit_to_drive, trust
+from controller.control.upstream import decide
 from controller.control.values import Command, Inputs, Record, RecordKind, Signal
 from controller.control.watch import Watch, watch_bath, watch_vessel
 
@@ -75,12 +77,13 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
     bath_signal = signals[site.bath.probes[0].tag] if site.bath and site.bath.probes else None
     shares = share(site.bath, bath_signal, calls, state.bath_crash_pause)
 
+    feeding = Feeding(site, state, moment.now_s, inputs.say_again) if site.upstream else None
     around = _around(site, state, bath_signal, signals)
     watch = Watch(state.alarms, moment, records)
     vessels: dict[str, VesselState] = {}
     commands: list[Command] = []
     for (vessel, was, own, wort, course, loop), grant in zip(drafts, shares.grants, strict=True):
-        driven = drive(vessel, was, course, wort, grant, own, moment, state.started, records)
+        driven = drive(vessel, was, course, wort, grant, own, moment, state.started, records, feeding)
         number = state.number + len(commands)
         cooler = _sent(vessel.cooler, driven.cooler, number, state.epoch, inputs, commands)
         number = state.number + len(commands)
@@ -91,14 +94,19 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
             course.settling_best_k, course.settling_since_s, was.off_since_s, course.quiet, was.faults, was.diagnosis,
         )  # fmt: skip
         after = diagnose(vessel, was, after, own, around, moment, records)
-        watch_vessel(watch, vessel, after, own)
+        watch_vessel(watch, vessel, after, own, feeding)
         vessels[vessel.name] = after
     if site.bath:
         watch_bath(watch, site.bath, bath_signal)
+    upstream = state.upstream
+    if feeding is not None:
+        upstream = decide(site, state, vessels, feeding, moment, records)
+        upstream, commands = _in_order(site, state, upstream, commands, inputs)
 
     after_scan = SiteState(
         state.version, inputs.now_s, utc_s, True, outage_since_s, state.number + len(commands),
         state.epoch, signals, vessels, watch.alarms, shares.crash_pause, state.answers,
+        upstream,
     )  # fmt: skip
     return StepResult(after_scan, tuple(commands), tuple(records))
 
@@ -110,17 +118,16 @@ def _around(site: Site, state: SiteState, bath: Signal | None, signals: Mapping[
         site.bath,
         bath.celsius if bath is not None and fit_to_drive(bath) else None,
         room.celsius if room is not None and fit_to_drive(room) else None,
-        any(COOLER_NO_EFFECT in vessel.faults for vessel in state.vessels.values()),
+        frozenset(name for name, vessel in state.vessels.items() if COOLER_NO_EFFECT in vessel.faults),
     )
 
 
 def _lost(state: SiteState, inputs: Inputs) -> list[Record]:
     """A record for each output that was on when the last state was saved: something ended it meanwhile."""
     return [
-        Record(inputs.now_s, inputs.utc_s, name, RecordKind.OUTPUT, kind, "off", LOST)
-        for name, now in state.vessels.items()
-        for kind, output in (("cooler", now.cooler), ("heater", now.heater))
-        if output is not None and output.reason == LOST
+        Record(inputs.now_s, inputs.utc_s, vessel, RecordKind.OUTPUT, name, "off", LOST)
+        for vessel, name, output in outputs_of(state)
+        if output.reason == LOST
     ]
 
 
@@ -175,6 +182,22 @@ def _trusted(site: Site, state: SiteState, inputs: Inputs, records: list[Record]
                 )
             )  # fmt: skip
     return signals
+
+
+def _in_order(
+    site: Site, state: SiteState, upstream: Mapping[str, OutputState], commands: list[Command], inputs: Inputs
+) -> tuple[Mapping[str, OutputState], list[Command]]:
+    """The commands of the vessels and of what stands upstream, as they are to leave: a pump stops before a valve closes
+    and starts after it has opened; a contactor goes first either way."""
+    sent: dict[str, OutputState] = {}
+    first: list[Command] = []
+    last: list[Command] = []
+    for device in site.upstream:  # pumps first
+        tag, at = device.output.tag, upstream[device.output.tag]
+        place = last if at.on and device.supply is Supply.PUMP else first
+        sent[tag] = _sent(device.output, at, 0, state.epoch, inputs, place) or at
+    ordered = [*first, *commands, *last]
+    return sent, [each._replace(number=state.number + place) for place, each in enumerate(ordered, start=1)]
 
 
 def _sent(

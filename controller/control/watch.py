@@ -5,9 +5,10 @@ from collections.abc import Mapping, Set
 from controller.control.alarms import ACTIVE, next_phase, taken_out_of_service
 from controller.control.diagnosis import FAULTS
 from controller.control.estimate import disagreeing
+from controller.control.feeding import Feeding
 from controller.control.follow import Moment, deviation_k, settling
 from controller.control.interlock import REGULATED
-from controller.control.site import Bath, Vessel
+from controller.control.site import Bath, Output, Vessel
 from controller.control.state import AlarmPhase, AlarmState, BatchState, Mode, VesselState
 from controller.control.trust import fit_to_drive
 from controller.control.values import Drive, Record, RecordKind, Signal
@@ -76,9 +77,11 @@ class Watch:
             self.records.append(Record(at_s, utc_s, vessel, RecordKind.ALARM, kind, phase.value, reason))
 
 
-def watch_vessel(watch: Watch, vessel: Vessel, state: VesselState, signals: list[Signal]) -> None:
+def watch_vessel(
+    watch: Watch, vessel: Vessel, state: VesselState, signals: list[Signal], feeding: Feeding | None = None
+) -> None:
     """All conditions of one vessel. Without a batch to regulate, none is present; out of service, those that
-    nobody has acknowledged yet are put away too."""
+    nobody has acknowledged yet are put away too. `feeding` tells what a fault elsewhere keeps from the vessel."""
     name, wort, told = vessel.name, state.estimate, watch.told(vessel.name)
     for kind in FAULTS:
         fault = state.faults.get(kind)
@@ -97,11 +100,13 @@ def watch_vessel(watch: Watch, vessel: Vessel, state: VesselState, signals: list
     apart = beer and len(signals) > 1 and disagreeing(signals)
     if apart or "disagreement" in told:
         watch.consider(name, "disagreement", apart, SIGNAL_DELAY_S, "two probes differ by more than 1 K")
-    _watch_temperature(watch, vessel, state, told, beer and not blind)
+    _watch_temperature(watch, vessel, state, told, beer and not blind, feeding)
     _watch_batch(watch, vessel, state, told)
 
 
-def _watch_temperature(watch: Watch, vessel: Vessel, state: VesselState, told: Set[str], known: bool) -> None:
+def _watch_temperature(
+    watch: Watch, vessel: Vessel, state: VesselState, told: Set[str], known: bool, feeding: Feeding | None
+) -> None:
     name, limits, now_s = vessel.name, vessel.alarms, watch.moment.now_s
     high = low = drifted = False
     celsius = away_k = 0.0
@@ -112,13 +117,21 @@ def _watch_temperature(watch: Watch, vessel: Vessel, state: VesselState, told: S
         slack_k = limits.deadband_k if "deviation" in told and watch.active(name, "deviation") else 0.0
         drifted = state.mode is Mode.AUTO and abs(away_k) > limits.deviation_k - slack_k
     if high or "high" in told:
-        text = f"{celsius:.1f} °C is above {limits.high_c:.1f} °C"
+        text = f"{celsius:.1f} °C is above {limits.high_c:.1f} °C{_for_want_of(vessel.cooler, feeding)}"
         watch.consider(name, "high", high, limits.limit_delay_s, text, settling(state, now_s))
     if low or "low" in told:
-        watch.consider(name, "low", low, limits.limit_delay_s, f"{celsius:.1f} °C is below {limits.low_c:.1f} °C")
+        text = f"{celsius:.1f} °C is below {limits.low_c:.1f} °C{_for_want_of(vessel.heater, feeding)}"
+        watch.consider(name, "low", low, limits.limit_delay_s, text)
     if drifted or "deviation" in told:
-        text = f"{away_k:+.1f} K from the setpoint"
+        wanted = vessel.cooler if away_k > 0.0 else vessel.heater
+        text = f"{away_k:+.1f} K from the setpoint{_for_want_of(wanted, feeding)}"
         watch.consider(name, "deviation", drifted, limits.delay_s, text, settling(state, now_s))
+
+
+def _for_want_of(output: Output | None, feeding: Feeding | None) -> str:
+    """What the vessel's loop is not to blame for: the fault of another keeps power or flow from an output."""
+    withheld = feeding.withheld(output.tag) if feeding and output else ""
+    return f"; {withheld}" if withheld else ""
 
 
 def _watch_batch(watch: Watch, vessel: Vessel, state: VesselState, told: Set[str]) -> None:

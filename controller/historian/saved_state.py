@@ -61,11 +61,12 @@ def put_together(saved: SavedState) -> SiteState:
         whole = json.loads(saved.core)
         for name, part in saved.parts.items():
             _put(whole, name, json.loads(part))
+        text = json.dumps(whole)
     except (LookupError, TypeError) as error:
         raise ValueError(f"a part of the state has no place in it: {error}") from error
     except RecursionError:
         raise ValueError("the JSON is nested too deeply") from None
-    return from_json(SiteState, json.dumps(whole))
+    return from_json(SiteState, text)
 
 
 def _put(whole: dict[str, Any], name: str, part: object) -> None:

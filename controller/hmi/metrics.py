@@ -110,6 +110,8 @@ def _plant(site: Site, state: SiteState) -> Iterator[Metric]:
     yield from _positions(site.name, vessels)
     yield from _batches(site.name, vessels)
     yield from _outputs(site.name, vessels)
+    if site.upstream:
+        yield from _upstream(site, state)
     yield from _signals(site, state)
     yield from _alarms(site.name, state)
     yield from _surroundings(site, state)
@@ -186,6 +188,19 @@ def _outputs(site: str, vessels: list[tuple[str, VesselState]]) -> Iterator[Metr
         _add(demand, (site, name), vessel.loop.heat_w)
         _add(applied, (site, name), vessel.applied_w)
     yield from (on, on_s, starts, demand, applied)
+
+
+def _upstream(site: Site, state: SiteState) -> Iterator[Metric]:
+    labels = ("site", "output")
+    on = _gauge("output_on", "1 while a contactor or shared pump is commanded on.", labels)
+    on_s = CounterMetricFamily("cellarhand_output_on_seconds", "Time on.", labels=labels, unit="seconds")
+    starts = CounterMetricFamily("cellarhand_output_starts", "Changes from off to on.", labels=labels)
+    for device in site.upstream:
+        now = state.upstream[device.output.tag]
+        on.add_metric((site.name, device.name), int(now.on))
+        on_s.add_metric((site.name, device.name), now.on_s)
+        starts.add_metric((site.name, device.name), now.starts)
+    yield from (on, on_s, starts)
 
 
 def _signals(site: Site, state: SiteState) -> Iterator[Metric]:

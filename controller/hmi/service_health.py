@@ -37,8 +37,8 @@ def troubles(service: Json) -> Mapping[str, str]:
 
 
 def unheard(service: Json, vessel: str | None = None) -> list[str]:
-    """A sentence for each output, of one vessel or (None) of all, whose commands do not arrive. None where none can:
-    that is one of the `troubles`."""
+    """A sentence for each output, of one vessel, of what vessels share (`UPSTREAM`) or (None) of all, whose commands do
+    not arrive. None where none can: that is one of the `troubles`."""
     if service["undrivable"] or not service["connected"]:
         return []
     return [

@@ -37,8 +37,8 @@ _WORTH_SHOWING = (*ACTIVE, AlarmPhase.RETURNED)
 def status_dict(
     site: Site, state: SiteState, display: Display, records: Iterable[Record] = (), pulse: Pulse | None = None
 ) -> Json:
-    """The whole site as JSON-ready data: every vessel, bath, room, alarms, `records` as "recent" (as given), and how
-    the service itself is (null where nobody has asked its pulse).
+    """The whole site as JSON-ready data: every vessel, the contactors and pumps that they share, bath, room, alarms,
+    `records` as "recent" (as given), and how the service itself is (null where nobody has asked its pulse).
 
     Nothing in it is NaN; what is not known is null, and a dash in a text.
     """
@@ -50,6 +50,14 @@ def status_dict(
         "started": state.started,
         "service": None if pulse is None else service_dict(pulse),
         "vessels": {vessel.name: vessel_dict(site, vessel, state, display) for vessel in site.vessels},
+        "upstream": {
+            device.name: {
+                "kind": device.supply.value,
+                "feeds": list(device.feeds),
+                **_output(state.upstream[device.output.tag], state, display),
+            }
+            for device in site.upstream
+        },
         "bath": _bath(site, state, display),
         "room": None
         if site.room is None

@@ -25,6 +25,7 @@ def status_table(status: Json) -> RenderableType:
     for name, vessel in status["vessels"].items():
         lines = [*batch_lines(vessel), *output_lines(vessel)] if _busy(vessel) else []
         parts += _particulars(name, lines, attention_lines(vessel))
+    parts += _particulars("upstream", output_lines({"outputs": _shared(status)}), [])
     for name in ("bath", "room"):
         if status[name]:
             parts += _particulars(name, [], attention_lines(status[name]))
@@ -131,6 +132,11 @@ def _particulars(name: str, lines: list[str], attention: list[str]) -> list[Rend
     texts += [Text(line, style="" if line.startswith("was:") else "bold") for line in attention]
     head = Text(short(name, _LONGEST_NAME), style="bold", no_wrap=True, overflow="ellipsis")
     return [Text(), head, *(Padding(text, (0, 0, 0, _INDENT), expand=False) for text in texts)]
+
+
+def _shared(status: Json) -> Json:
+    """Contactors and shared pumps under a name that says which is which; none of a daemon that does not tell."""
+    return {f"{each['kind']} {name}": each for name, each in status.get("upstream", {}).items()}
 
 
 def _busy(vessel: Json) -> bool:

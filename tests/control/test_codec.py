@@ -20,7 +20,7 @@ from controller.control.course import Ends, Profile, ProfileStep, StepKind
 from controller.control.diagnosis import Diagnosis, OutputFault
 from controller.control.doubt import ProbeMemory
 from controller.control.site import AlarmLimits, Ending, Limits, Loop, LoopKind, Output, Place, Probe, Site, Vessel
-from controller.control.state import AlarmState, Batch, SiteState, VesselState, initial_state
+from controller.control.state import AlarmState, Batch, OutputState, SiteState, VesselState, initial_state
 from controller.control.values import Action, Inputs, Signal
 
 FINITE = st.floats(allow_nan=False, allow_infinity=False)
@@ -78,6 +78,7 @@ STATES = st.builds(
     vessels=st.dictionaries(st.text(max_size=5), VESSELS, max_size=2),
     alarms=st.dictionaries(st.text(max_size=5), st.from_type(AlarmState), max_size=2),
     answers=st.dictionaries(st.text(max_size=5), st.text(max_size=5), max_size=2),
+    upstream=st.dictionaries(st.text(max_size=5), st.from_type(OutputState), max_size=2),
 )
 
 

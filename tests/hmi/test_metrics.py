@@ -1,10 +1,13 @@
 """What a scrape says of a cellar."""
 
+from dataclasses import replace
+
 import pytest
 from prometheus_client import CollectorRegistry
 from prometheus_client.parser import text_string_to_metric_families
 
-from controller.control.state import AlarmPhase, BatchState, Quiet
+from controller.control.site import Ending, Output, Supply, Upstream
+from controller.control.state import AlarmPhase, BatchState, OutputState, Quiet
 from controller.control.values import Drive, Signal, Status
 from controller.hmi.metrics import exposition, private_registry
 from controller.hmi.shell import ShellCounts, StoreCounts
@@ -207,3 +210,15 @@ def test_a_new_snapshot_leaves_nothing_of_the_old_one_behind() -> None:
     assert vessel(seen, "temperature_celsius") == 19.2
     kept[0] = empty_cellar()
     assert vessel(seen, "temperature_celsius") is None
+
+
+def test_a_shared_pump_tells_that_it_runs_how_long_it_ran_and_how_often_it_started() -> None:
+    pump = Upstream(Supply.PUMP, Output("upstream/glycol", 0.0, Ending.DEVICE_TIMER), ("ale/cooler",), 10.0)
+    plant = replace(site(), upstream=(pump,))
+    running = OutputState(True, NOW_S - 60.0, NOW_S, "a valve asks for flow", starts=7, on_s=1800.0)
+    state = busy_cellar(plant)._replace(upstream={"upstream/glycol": running})
+    seen = private_registry(lambda: (plant, state), lambda: COUNTS)
+    assert sample(seen, "output_on", site="cellar", output="glycol") == 1
+    assert sample(seen, "output_on_seconds_total", site="cellar", output="glycol") == 1800
+    assert sample(seen, "output_starts_total", site="cellar", output="glycol") == 7
+    assert "cellarhand_output_on" not in {family.name for family in scraped(busy_cellar()).collect()}

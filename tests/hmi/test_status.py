@@ -1,12 +1,14 @@
 """What the status says, as data and in a brewer's sentences."""
 
 import json
+from dataclasses import replace
 
 import pytest
 from rich.console import Console
 
 from controller.control.course import Ends, ProfileStep, StepKind
-from controller.control.state import AlarmPhase, BatchState, Manual, Mode, SiteState
+from controller.control.site import Ending, Output, Supply, Upstream
+from controller.control.state import AlarmPhase, BatchState, Manual, Mode, OutputState, SiteState
 from controller.control.values import Drive, Record, RecordKind, Setpoint, Signal, Status
 from controller.display import Display
 from controller.hmi.status import status_dict, vessel_dict
@@ -207,3 +209,26 @@ def test_what_an_estimate_may_drive_is_told(drive: Drive) -> None:
     ale = state.vessels["ale"]
     changed = with_vessel(state, "ale", ale._replace(estimate=ale.estimate._replace(drive=drive)))
     assert vessel_dict(site(), site().vessels[0], changed, BERLIN)["drives"] == drive.value
+
+
+def test_what_vessels_share_says_whether_it_is_on_and_why() -> None:
+    contactor = Upstream(Supply.CONTACTOR, Output("upstream/heat", 0.0, Ending.DEVICE_TIMER), ("ale/heater",))
+    plant = replace(site(), upstream=(contactor,))
+    closed = OutputState(True, NOW_S - 3 * HOUR, NOW_S, "a vessel that it feeds is regulated", starts=2, on_s=5 * HOUR)
+    state = busy_cellar(plant)._replace(upstream={"upstream/heat": closed})
+    shown = status_dict(plant, state, BERLIN)
+    assert shown["upstream"]["heat"] == {
+        "kind": "contactor",
+        "feeds": ["ale/heater"],
+        "on": True,
+        "for_s": 3 * HOUR,
+        "since_text": shown["upstream"]["heat"]["since_text"],
+        "reason": "a vessel that it feeds is regulated",
+        "starts": 2,
+        "on_s": 5 * HOUR,
+    }
+    console = Console(width=80, force_terminal=False, color_system=None)
+    with console.capture() as captured:
+        console.print(status_table(shown))
+    assert "contactor heat ON 3 h" in captured.get()
+    assert "upstream" not in table(busy_cellar())
