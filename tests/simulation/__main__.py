@@ -8,7 +8,6 @@ The exit code is 1 then.
 """
 
 import argparse
-import gc
 import multiprocessing
 import secrets
 import sys
@@ -43,7 +42,7 @@ def tell(stories: int, seed: str, workers: int, hours: float, options: argparse.
     print(f"{stories} stories of {hours:g} h, seeds {seed}-0 to {seed}-{stories - 1}", flush=True)
     began = monotonic()
     seeds = [f"{seed}-{number}" for number in range(stories)]
-    with multiprocessing.get_context("fork").Pool(workers, gc.disable, maxtasksperchild=5) as pool:
+    with multiprocessing.get_context("fork").Pool(workers) as pool:
         verdicts = []
         for verdict in pool.imap_unordered(partial(judged, hours=hours, judges=judges), seeds):
             verdicts.append(verdict)

@@ -10,7 +10,8 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from tests.simulation.board import Board
-from tests.simulation.broker import Broker, Message
+from tests.simulation.broker import Broker
+from tests.simulation.network import Message
 from tests.simulation.plant import Cellar
 from tests.simulation.scene import Answered, Asked, Event, Gravity, Scene, Told
 from tests.simulation.story import AS_IT_IS, Act

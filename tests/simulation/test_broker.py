@@ -2,18 +2,16 @@
 
 import pytest
 
-from tests.simulation.broker import (
+from tests.simulation.broker import Broker, Trouble, matches
+from tests.simulation.network import (
     GOOD,
     KEEP_ALIVE_TIMEOUT,
     NO_SUBSCRIBERS,
     TAKEN_OVER,
     UNSPECIFIED,
     UNSUPPORTED_VERSION,
-    Broker,
     Line,
     Message,
-    Trouble,
-    matches,
 )
 from tests.simulation.virtual import Calendar, Takes
 

@@ -5,9 +5,10 @@ import random
 
 import pytest
 
-from tests.simulation.broker import Broker, Message
+from tests.simulation.broker import Broker
 from tests.simulation.devices import Device
 from tests.simulation.layout import Features, layout_of
+from tests.simulation.network import Message
 from tests.simulation.scene import Delivered, Event, Switched
 from tests.simulation.stage import scene_of
 from tests.simulation.virtual import Calendar

@@ -1,5 +1,8 @@
 """The service in a simulated world: the same seed gives the same story, and what is simulated behaves as it should."""
 
+import os
+import subprocess
+import sys
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 
@@ -34,7 +37,7 @@ from tests.simulation.story import (
     SecondDaemon,
     StoreTrouble,
 )
-from tests.simulation.told import drawn, layout_of, play, short_of
+from tests.simulation.told import drawn, judged, layout_of, play, short_of
 from tests.simulation.torn import TornDisk
 from tests.simulation.world import Outcome, World
 
@@ -64,6 +67,14 @@ def test_the_same_seed_gives_the_same_story_to_the_last_byte() -> None:
     assert first.trace() == second.trace()
     assert len(first.scene.events) > 500
     assert play(story._replace(kept=story.kept[1:]), 4.0, list).trace() != first.trace()
+
+
+def test_another_process_tells_the_same_story() -> None:
+    """As a replay does; the order of sets differs there."""
+    command = "from tests.simulation.told import judged; print(judged('again', 4.0, list).trace)"
+    environment = {**os.environ, "PYTHONHASHSEED": "12345"}
+    said = subprocess.run([sys.executable, "-c", command], capture_output=True, text=True, check=True, env=environment)
+    assert said.stdout.strip() == judged("again", 4.0, list).trace
 
 
 def test_a_batch_is_begun_and_cooled() -> None:

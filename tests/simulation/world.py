@@ -15,10 +15,11 @@ from typing import Any, NamedTuple
 
 from tests.simulation import scene as seen
 from tests.simulation.board import outside
-from tests.simulation.broker import Broker, Message
+from tests.simulation.broker import Broker
 from tests.simulation.daemons import NAMES, Daemons
 from tests.simulation.devices import Device
 from tests.simulation.layout import GATEWAY, SCAN_S, Layout, own_topic
+from tests.simulation.network import Message
 from tests.simulation.operators import Operators
 from tests.simulation.plant import Cellar
 from tests.simulation.stage import scene_of
