@@ -190,7 +190,7 @@ class _Run:
         name = self.kind.name
         if "stuck on" in name:
             kept = minutes <= 15.0 or worst_k <= 0.5
-            lost = True  # an output that has been on for a day
+            lost = worst_k > 0.5  # else the other output works against it, and the figure's moment has not come
         elif self.kind.alarm == "stuck":
             kept = worst_k <= 1.0
             lost = not kept
