@@ -121,7 +121,7 @@ def watched(
         return fresh, Verdict.OPEN
     spoken = window.seen_k / window.fault_k
     strange = STRANGE_NO_EFFECT_SHARE if suspicion is Suspicion.NO_EFFECT else STRANGE_SHARE
-    if abs(window.seen_k) > LARGE_K and not STRANGE_BACK_SHARE <= spoken <= strange:
+    if abs(window.seen_k) > SMALL_K and not STRANGE_BACK_SHARE <= spoken <= strange:
         return fresh, Verdict.OPEN
     sd_k = _standard_deviation(window, tick)
     if window.lasted_s >= HOPELESS_AFTER_S and sd_k > HOPELESS_SHARE * abs(window.fault_k):
