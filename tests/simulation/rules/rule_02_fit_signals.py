@@ -12,7 +12,6 @@ the heater.
 
 import math
 from collections.abc import Iterable, Sequence
-from itertools import pairwise
 
 from tests.simulation.rules.seen import Command, Seen, breach, plausible
 from tests.simulation.scene import Breach, Relay, Scene, Vessel
@@ -104,10 +103,13 @@ class FitSignals:
             for heard_s, celsius in self._seen.heard[tag].readings
             if heard_s < at_s - SLACK_S and plausible(probe, celsius)
         ]
-        for (before_s, before_c), (first_s, first_c) in pairwise(readings):
+        for (_, steady_c), (before_s, before_c), (first_s, first_c) in zip(
+            readings, readings[1:], readings[2:], strict=False
+        ):
             after = [celsius for heard_s, celsius in readings if heard_s >= first_s]
             if (
                 at_s - first_s < SETTLES_S
+                and abs(before_c - steady_c) < 1.0
                 and first_s - before_s < 2.0 * SLACK_S
                 and readings[-1][0] - first_s >= JUMPED_S
                 and all(abs(celsius - before_c) > JUMP_K and abs(celsius - first_c) < 1.0 for celsius in after)

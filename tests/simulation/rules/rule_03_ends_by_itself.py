@@ -49,9 +49,11 @@ class EndsByItself:
             text = f"with a lifetime of {command.lifetime_s} s; the file says {relay.lifetime_s:.0f} s"
             return breach(3, scene, relay.vessel, f'"on" to {command.tag} {text}')
         if command.tag in unsaid:
+            unsaid.clear()  # told once
             return breach(3, scene, relay.vessel, f'{command.tag} was told "on" before any "off" since the start')
         if unsaid:
             waits = ", ".join(sorted(unsaid))
+            unsaid.clear()
             return breach(3, scene, relay.vessel, f'{command.tag} was told "on" before {waits} had been told "off"')
         return []
 

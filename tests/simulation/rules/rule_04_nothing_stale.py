@@ -22,7 +22,7 @@ class NothingStale:
 
     def __init__(self, seen: Seen | None = None) -> None:
         self._seen = seen or Seen()
-        self._newest: dict[tuple[str, str], tuple[int, int]] = {}  # epoch and number, by sender and output
+        self._newest: dict[tuple[str, int, str], tuple[int, int]] = {}  # epoch and number, by run and output
 
     def look(self, scene: Scene) -> Iterable[Breach]:
         self._seen.take(scene)
@@ -47,7 +47,8 @@ class NothingStale:
             )
         if command.epoch is None or command.number is None:
             return []
-        key, order = (command.sender, command.tag), (command.epoch, command.number)
+        run = scene.daemons[command.sender].runs
+        key, order = (command.sender, run, command.tag), (command.epoch, command.number)
         before = self._newest.get(key, (0, 0))
         self._newest[key] = max(order, before)
         if command.on and order <= before:

@@ -16,7 +16,8 @@ from typing import Any, NamedTuple
 from tests.simulation.rules.seen import DRIVERS, RECENT_S, Seen
 from tests.simulation.scene import Answered, Breach, Ended, Record, Reloaded, Scene, Vessel
 
-SLACK_S = 1.0
+SLACK_S = 1.0  # of answers and messages
+SAME_SCAN_S = 0.01
 SAID_SLACK_S = 60.0  # between a scan and the state that tells of it
 DISK_S = 30.0  # that a slow disk takes for what it had begun before its trouble
 REASONED = ("output", "step", "state", "mode", "limit", "health", "alarm", "batch", "action")
@@ -106,7 +107,7 @@ class Recorded:
                 for each in shelves.get((daemon, run, relay.vessel), ())
                 if each.kind == "output" and each.subject == name and each.at_s is not None
             ]
-            place = bisect_right([each.at_s or 0.0 for each in outputs], at_s + SLACK_S)
+            place = bisect_right([each.at_s or 0.0 for each in outputs], at_s + SAME_SCAN_S)
             if place == 0 or outputs[place - 1].value != ("on" if on else "off"):
                 text = f"{tag} was commanded {'on' if on else 'off'} and no record says so"
                 found.append(Breach(11, at_s, relay.vessel, text))
