@@ -57,7 +57,7 @@ class FitSignals:
                 return self._blind(scene, vessel, unfit_s)
             last = "none ever" if unfit_s == math.inf else f"the last {unfit_s:.0f} s ago"
             return breach(2, scene, vessel.name, f"{relay.kind} commanded on with no plausible reading, {last}")
-        if unfit_s == 0.0:
+        if command.at_s - self._seen.strange_s < 600.0:
             return []
         if all(self._has_jumped(scene, probe.tag, command.at_s) for probe in vessel.probes):
             return breach(2, scene, vessel.name, f"{relay.kind} commanded on after an impossible jump of its probe")

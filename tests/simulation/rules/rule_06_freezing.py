@@ -98,15 +98,18 @@ class Freezing:
             return []
         coldest = math.inf
         for probe in vessel.probes:
-            readings = self._seen.heard[probe.tag].readings
-            if len(readings) < 2:
+            known, looked_at = [], math.inf  # the newest that two scans have looked at, and what has come since
+            for heard_s, celsius in reversed(self._seen.heard[probe.tag].readings):
+                known.append(celsius)
+                if heard_s < now_s - SLACK_S:
+                    if heard_s <= looked_at - scene.scan_s + 1.0 < math.inf:
+                        break
+                    looked_at = min(looked_at, heard_s)
+            else:
                 return []
-            (before_s, before_c), (last_s, last_c) = readings[-2], readings[-1]
-            if last_s > now_s - SLACK_S or last_s - before_s < scene.scan_s + 1.0:
+            if not all(celsius < limit_c for celsius in known):
                 return []
-            if not (before_c < limit_c and last_c < limit_c):
-                return []
-            coldest = min(coldest, last_c)
+            coldest = min(coldest, *known)
         return breach(
             6, scene, vessel.name, f"cooler commanded on at {coldest:.2f} °C, below its limit of {limit_c:.2f} °C"
         )

@@ -1,9 +1,9 @@
 """Rule 10: two daemons never drive one vessel.
 
 Checked: once a daemon that started later has commanded something, no command of the earlier one reaches the broker,
-after a moment in which it finds out; one that gives way says so in its log as an error; each start commands its nodes
-with a higher epoch than every start before, so that they obey it, and a node that is commanded by one daemon alone
-obeys it.
+after a moment in which it finds out; one that gives way says so in its log as an error, and does so only where there
+is another; each start commands its nodes with a higher epoch than every start before, so that they obey it, and a
+node that is commanded by one daemon alone obeys it.
 Not seen: foreign devices, which take every order; for them the first check is all there is.
 """
 
@@ -35,8 +35,10 @@ class OneDriver:
         self._seen.take(scene)
         found: list[Breach] = []
         for name, daemon in scene.daemons.items():
-            if daemon.taken_over:
-                self._taken.setdefault((name, daemon.runs), scene.now_s)
+            if daemon.taken_over and (name, daemon.runs) not in self._taken:
+                self._taken[name, daemon.runs] = scene.now_s
+                if not any(other.runs for other in scene.daemons.values() if other is not daemon):
+                    found += breach(10, scene, "", f'daemon "{name}" gave way, and there is no other')
         for command in self._seen.commands:
             found += self._second(scene, command)
             if command.epoch is not None:
@@ -76,8 +78,9 @@ class OneDriver:
             return []
         earlier = [kept for other, kept in self._epochs.items() if other != run]
         self._epochs[run] = epoch
-        if not earlier or epoch > max(earlier):
+        if not earlier or epoch > max(earlier) or "epoch" in self._told:
             return []
+        self._told.add("epoch")
         return breach(
             10, scene, "", f'run {run[1]} of daemon "{run[0]}" has epoch {epoch}; an earlier start had {max(earlier)}'
         )

@@ -108,7 +108,9 @@ class Recorded:
                 if each.kind == "output" and each.subject == name and each.at_s is not None
             ]
             place = bisect_right([each.at_s or 0.0 for each in outputs], at_s + SAME_SCAN_S)
-            if place == 0 or outputs[place - 1].value != ("on" if on else "off"):
+            newest = outputs[max(0, place - 2) : place]  # two may be of one moment: a last "off" bears the last scan's
+            values = {each.value for each in newest if each.at_s == newest[-1].at_s}
+            if ("on" if on else "off") not in values:
                 text = f"{tag} was commanded {'on' if on else 'off'} and no record says so"
                 found.append(Breach(11, at_s, relay.vessel, text))
         for change in self._changes:

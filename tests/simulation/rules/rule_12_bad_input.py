@@ -1,8 +1,8 @@
 """Rule 12: bad input never stops the service: it is refused with a reason, and nothing else changes.
 
 Checked: no daemon ends by a fault, nor by an exception that it only logs; while it runs, it scans; each message of a
-stranger on a `set` topic is answered, as refused unless it was a whole action; no stranger's message makes a daemon
-give way while no other one runs.
+stranger on a `set` topic is answered, as refused unless it was a whole action. (That no stranger's claim makes a
+daemon give way is seen by the judge of rule 10.)
 Not seen: the counters, which stand on a page that no judge reads (`tests/runtime` does), and what a stranger may do
 with an action that is valid: the broker's access list is there for that.
 """
@@ -13,7 +13,7 @@ from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 from tests.simulation.rules.seen import DRIVERS, Seen, breach
-from tests.simulation.scene import Breach, Ended, Logged, Published, Scene, Started
+from tests.simulation.scene import Breach, Ended, Logged, Published, Scene
 
 SCANS_WITHIN_S = 60.0
 ANSWERS_WITHIN_S = 45.0
@@ -36,8 +36,6 @@ class BadInput:
         self._seen = seen or Seen()
         self._waiting: deque[Waiting] = deque()
         self._hung: set[tuple[str, int]] = set()
-        self._gave_way: set[tuple[str, int]] = set()
-        self._rivals = False  # whether a second daemon has run in this story
 
     def look(self, scene: Scene) -> Iterable[Breach]:
         self._seen.take(scene)
@@ -47,8 +45,6 @@ class BadInput:
                 found += breach(12, scene, "", f'daemon "{event.daemon}" ended by a fault: {event.text}')
             elif isinstance(event, Logged) and event.level == "exception":
                 found += breach(12, scene, "", f'an exception in daemon "{event.daemon}": {event.text}')
-            elif isinstance(event, Started):
-                self._rivals = self._rivals or event.daemon == "b"
             elif isinstance(event, Published):
                 found += self._published(scene, event)
         for name, daemon in scene.daemons.items():
@@ -58,9 +54,6 @@ class BadInput:
             if quiet_s > SCANS_WITHIN_S and run not in self._hung:
                 self._hung.add(run)
                 found += breach(12, scene, "", f'daemon "{name}" has not scanned for {quiet_s:.0f} s')
-            if daemon.taken_over and not self._rivals and run not in self._gave_way:
-                self._gave_way.add(run)
-                found += breach(12, scene, "", f'daemon "{name}" gave way to nobody')
         while self._waiting and scene.now_s - self._waiting[0].at_s > ANSWERS_WITHIN_S:
             waiting = self._waiting.popleft()
             if self._heard_all(scene):
