@@ -51,7 +51,8 @@ class FitSignals:
 
     def _commanded(self, scene: Scene, vessel: Vessel, relay: Relay, command: Command) -> list[Breach]:
         unfit_s = self._seen.unfit_s(scene, vessel, command.at_s)
-        quiet_s = max(probe.quiet_s for probe in vessel.probes)
+        # Of readings that come late and in disorder, a look sees only the last.
+        quiet_s = max(probe.quiet_s for probe in vessel.probes) + self._seen.late_s(scene)
         if unfit_s > quiet_s + SLACK_S:
             if relay.kind == "cooler" and vessel.signal_loss == "bounded":
                 return self._blind(scene, vessel, unfit_s)
@@ -84,6 +85,7 @@ class FitSignals:
             return []
         lasts_s = relay.lifetime_s if relay.timer_s is None else relay.timer_s
         most_s = max(probe.quiet_s for probe in vessel.probes) + SLACK_S + relay.lifetime_s + lasts_s
+        most_s += self._seen.late_s(scene)
         heard_s = max(self._seen.heard[probe.tag].fit_s for probe in vessel.probes)
         if scene.now_s - heard_s <= most_s or (relay.tag, heard_s) in self._told:
             return []

@@ -38,6 +38,16 @@ class Change(NamedTuple):
     what: str
 
 
+class Told(NamedTuple):
+    """The newest state of a vessel, by which run, and when it and the one before it were told."""
+
+    daemon: str
+    run: int
+    before_s: float
+    at_s: float
+    said: Mapping[str, Any]
+
+
 class Recorded:
     """Judges rule 11."""
 
@@ -48,7 +58,7 @@ class Recorded:
         self._changes: list[Change] = []
         self._switched: list[tuple[str, int, str, bool, float]] = []
         self._on: dict[tuple[str, int, str], bool] = {}
-        self._told: dict[str, tuple[str, int, float, Mapping[str, Any]]] = {}
+        self._told: dict[str, Told] = {}
         self._ends: dict[tuple[str, int], float] = {}  # up to when a run's records must be there
         self._store = "good"
         self._bad_from_s = math.inf  # of the newest trouble of the disk of "a"
@@ -136,10 +146,12 @@ class Recorded:
     def _said(self, scene: Scene, vessel: Vessel) -> None:
         said, run = vessel.said, scene.daemons[vessel.said_by].runs
         before = self._told.get(vessel.name)
-        self._told[vessel.name] = vessel.said_by, run, scene.now_s, said
         if before is None or before[:2] != (vessel.said_by, run):
+            self._told[vessel.name] = Told(vessel.said_by, run, scene.now_s, scene.now_s, said)
             return
-        from_s, was = before[2] - SAID_SLACK_S, before[3]
+        self._told[vessel.name] = Told(vessel.said_by, run, before.at_s, scene.now_s, said)
+        # The one before may have waited for a connection: then it tells of a time before the last one before it.
+        from_s, was = before.before_s - SAID_SLACK_S, before.said
         name = vessel.name
         for key, kinds in (("state", ("state", "batch", "step")), ("mode", ("mode", "batch"))):
             if said[key] != was[key]:

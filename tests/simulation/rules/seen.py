@@ -30,6 +30,7 @@ HELD_S = 0.001  # after a broker that hung goes on: what it takes in so soon was
 GAP_S = 60.0  # a daemon that scans less often than this does not live
 RECENT_S = 60.0  # after a disk's trouble, in which what waited may still not be written
 CODE_WIDTH_K = 0.02
+LATE_S = 300.0  # after a broker has become well, in which a message may still be late
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +113,7 @@ class Seen:
         self.stalled_s = math.inf  # since when the broker hangs, or hung before it went on
         self.went_on_s = -math.inf
         self.said: list[Vessel] = []  # whose state was published in this look
-        self._said_s: dict[str, float] = {}
+        self._late_s, self._late_at_s = 0.0, -math.inf  # the worst delay of late, and when it was last in force
         self._scanned: tuple[int, float] = (0, -math.inf)
         self._was_stalled = False
         self._tags: dict[str, str] = {}
@@ -130,6 +131,10 @@ class Seen:
                 self.stalled_s = scene.broker.since_s
             else:
                 self.went_on_s = scene.broker.since_s
+        delay_s = scene.broker.worst_delay_s + (5.0 if scene.broker.drops else 0.0)
+        if delay_s:
+            self._late_s = max(delay_s, self.late_s(scene))
+            self._late_at_s = scene.now_s
         if self.commands:
             self.commands = []
         if self.said:
@@ -159,7 +164,7 @@ class Seen:
 
     def late_s(self, scene: Scene) -> float:
         """By how much a message may be late at the moment."""
-        return scene.broker.worst_delay_s + (5.0 if scene.broker.drops else 0.0)
+        return self._late_s if scene.now_s - self._late_at_s < LATE_S else 0.0
 
     def is_sure(self, vessel: Vessel) -> bool:
         """Whether what operators were told of this vessel is what the service must know."""
