@@ -84,6 +84,28 @@ class Quiet(NamedTuple):
     acting: bool = False
 
 
+class Blind(NamedTuple):
+    """What is remembered for the time without a fit signal. While there is one: `applied_w` and `bath_c`, slow means of
+    the last hours at a steady setpoint, `known_s`, how long they have been taken, `at_s`, the last look, and `wort_c`,
+    the colder reading when it was last near its setpoint, at `seen_s`. Without one: `lost_s`, for how long; `lowest_c`,
+    the coldest that the wort can be by now; `cool_w`, what it is cooled with blindly, and `reason`, why so or why not.
+    """
+
+    applied_w: float = 0.0
+    bath_c: float | None = None
+    known_s: float = 0.0
+    at_s: float = 0.0
+    wort_c: float | None = None
+    seen_s: float = 0.0
+    lost_s: float | None = None
+    lowest_c: float = 0.0
+    cool_w: float = 0.0
+    reason: str = ""
+
+
+NO_BLIND = Blind()
+
+
 class LoopState(NamedTuple):
     """Memory of one loop. `heat_w` is the last demand, `calling` the direction of the last one (-1, 0, +1);
     `held_w` is what coil and heater still give after they were switched off, as the on/off loop counts it."""
@@ -101,7 +123,8 @@ class OutputState(NamedTuple):
     """One output: what was last commanded and why, and the pulse shaper's account.
 
     `owed_s` is on-time asked for and not yet given; `since_s` the time of the last change; `sent_s` the last
-    command's time; `ended_s` when it was last seen on; `starts` and `on_s` count since the store began."""
+    command's time; `ended_s` when it was last seen on; `starts` and `on_s` count since the store began; the budget
+    has paid for all starts so far at `paid_s`."""
 
     on: bool
     since_s: float
@@ -111,6 +134,7 @@ class OutputState(NamedTuple):
     ended_s: float | None = None
     starts: int = 0
     on_s: float = 0.0
+    paid_s: float = 0.0
 
 
 class AlarmPhase(Enum):
@@ -155,6 +179,7 @@ class VesselState(NamedTuple):
     quiet: Quiet | None = None
     faults: Mapping[str, OutputFault] = {}
     diagnosis: Diagnosis = NO_DIAGNOSIS
+    blind: Blind = NO_BLIND
 
 
 class SiteState(NamedTuple):
@@ -217,6 +242,8 @@ def resumed_state(site: Site, saved: SiteState, now_s: float) -> SiteState:
     for vessel in site.vessels:
         kept = saved.vessels.get(vessel.name)
         vessels[vessel.name] = _resumed(vessel, kept, now_s) if kept else _idle(vessel, now_s)
+        if saved.utc_s is None:  # nobody will ever know how long the stop was, nor how cold the wort became
+            vessels[vessel.name] = vessels[vessel.name]._replace(blind=NO_BLIND)
     return saved._replace(
         now_s=now_s,
         started=False,
@@ -305,8 +332,8 @@ def _begun(now_s: float, kept: OutputState | None) -> OutputState:
     if kept is None:
         return off
     if kept.on:
-        return off._replace(reason=LOST, ended_s=now_s, starts=kept.starts, on_s=kept.on_s)
-    return off._replace(ended_s=kept.ended_s, starts=kept.starts, on_s=kept.on_s)
+        return off._replace(reason=LOST, ended_s=now_s, starts=kept.starts, on_s=kept.on_s, paid_s=kept.paid_s)
+    return off._replace(ended_s=kept.ended_s, starts=kept.starts, on_s=kept.on_s, paid_s=kept.paid_s)
 
 
 def _ended(kept: OutputState | None, now_s: float) -> OutputState | None:
