@@ -14,17 +14,9 @@ from controller.control.codec import from_json, to_json
 from controller.control.course import Ends, Profile, ProfileStep, StepKind
 from controller.control.diagnosis import COOLER_WILL_NOT_STOP, HEATER_WILL_NOT_STOP, OutputFault
 from controller.control.interlock import LONGEST_BLIND_S, floor_c, may_cool
+from controller.control.lifecycle import resumed_state
 from controller.control.site import Limits, SignalLoss, Site, Vessel
-from controller.control.state import (
-    NO_BLIND,
-    BatchState,
-    Blind,
-    Mode,
-    OutputState,
-    SiteState,
-    VesselState,
-    resumed_state,
-)
+from controller.control.state import NO_BLIND, BatchState, Blind, Mode, OutputState, SiteState, VesselState
 from controller.control.step import StepResult, step
 from controller.control.values import Drive, Inputs, Reading, Signal, Status
 from controller.display import Display

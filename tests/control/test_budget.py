@@ -19,8 +19,9 @@ from controller.control.budget import (
     stretched_cycle_s,
     widened_k,
 )
+from controller.control.lifecycle import resumed_state
 from controller.control.site import Ending, Loop, LoopKind, Output, SignalLoss, Site
-from controller.control.state import AlarmPhase, OutputState, SiteState, resumed_state
+from controller.control.state import AlarmPhase, OutputState, SiteState
 from controller.control.step import StepResult
 from controller.control.values import Action
 from controller.plant.cellar import Cellar
