@@ -5,10 +5,9 @@ from typing import Annotated
 from pydantic import BeforeValidator, Field, field_validator
 
 from controller import defaults
-from controller.control.site import Ending
 from controller.faults import Wrong, shown
 from controller.model_types import SLUG, Slug, a_duration
-from controller.vessel_models import EndsPart, SwitchedPart
+from controller.vessel_models import EndsPart, SwitchedPart, ends_by_itself
 
 _OUTPUT = 'an output as vessel/cooler or vessel/heater, such as "fv1/heater"'
 _VALVE = 'a cooler, whose valve the pump serves, as vessel/cooler, such as "fv1/cooler"'
@@ -41,12 +40,7 @@ class UpstreamPart(SwitchedPart):
     @field_validator("ends")
     @classmethod
     def _ends_by_itself(cls, ends: EndsPart | None) -> EndsPart | None:
-        if ends is not None and ends.ending is not Ending.DEVICE_TIMER:
-            raise Wrong(
-                f'"{ends.ending.value}" for what several outputs hang on',
-                '"device timer 120 s": it must switch itself off when its "on" is not renewed',
-            )
-        return ends
+        return ends_by_itself(ends, '"{}" for what several outputs hang on', "it")
 
 
 class ContactorPart(UpstreamPart):

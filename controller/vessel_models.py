@@ -210,18 +210,21 @@ class CoolerPart(OutputPart):
         return accepted
 
 
+def ends_by_itself(ends: EndsPart | None, found: str, what: str) -> EndsPart | None:
+    """`ends` itself; wrong unless the device ends by a timer of its own. `found` says it with "{}" for the ending."""
+    if ends is not None and ends.ending is not Ending.DEVICE_TIMER:
+        right = f'"device timer 120 s": {what} must switch itself off when its "on" is not renewed'
+        raise Wrong(found.format(ends.ending.value), right)
+    return ends
+
+
 class HeaterPart(OutputPart):
     """A heater. It must end by itself: whatever stops this service or the network must not leave it on."""
 
     @field_validator("ends")
     @classmethod
     def _ends_by_itself(cls, ends: EndsPart | None) -> EndsPart | None:
-        if ends is not None and ends.ending is not Ending.DEVICE_TIMER:
-            raise Wrong(
-                f'a heater that ends by "{ends.ending.value}" only',
-                '"device timer 120 s": a heater must switch itself off when its "on" is not renewed',
-            )
-        return ends
+        return ends_by_itself(ends, 'a heater that ends by "{}" only', "a heater")
 
 
 class LoopPart(Part):

@@ -113,6 +113,11 @@ def sound(share: float) -> float:
     return min(max(share, LEAST_SOUND), MOST_SOUND)
 
 
+def outputs_k_per_h(balance: Balance, tick: Tick) -> tuple[float, float]:
+    """What cooler (< 0) and heater (> 0) do at full, K/h, by what is known of their strength."""
+    return sound(balance.cooler) * tick.full_cooling_k_per_h, sound(balance.heater) * tick.full_heating_k_per_h
+
+
 def balanced(last: Balance, tick: Tick) -> Balance:
     """The balance after one tick. Of an event (`EVENT_K`) nothing is learnt."""
     dt_s, h = tick.dt_s, tick.dt_s / HOUR_S

@@ -15,10 +15,10 @@ from controller.control.balance import (
     balanced,
     forgotten,
     full_cooling_k_per_h,
+    outputs_k_per_h,
     passed,
     restarted,
     restless,
-    sound,
     surprised,
 )
 from controller.control.diagnose_words import Around, blame, strength_text, window_text
@@ -154,10 +154,8 @@ def _probes(
     vessel: Vessel, last: Diagnosis, balance: Balance, tick: Tick, signals: list[Signal], around: Around, now_s: float
 ) -> Mapping[str, ProbeMemory]:
     h = tick.dt_s / HOUR_S
-    by_outputs_k = h * (
-        sound(balance.cooler) * tick.full_cooling_k_per_h * balance.cooling
-        + sound(balance.heater) * tick.full_heating_k_per_h * balance.heating
-    )
+    cooler_k_per_h, heater_k_per_h = outputs_k_per_h(balance, tick)
+    by_outputs_k = h * (cooler_k_per_h * balance.cooling + heater_k_per_h * balance.heating)
     # Of the rest only so much is sure to go on: sun or a lid may have been it.
     rest_k_per_h = min(max(balance.rest_k_per_h, -OTHERS_K_PER_H), OTHERS_K_PER_H)
     pace = Pace(
@@ -204,27 +202,25 @@ def _suspected(
 ) -> tuple[Diagnosis, Mapping[str, OutputFault]]:  # fmt: skip
     """The windows after this tick, and the faults that they have shown or taken back."""
     faults, balance, retry = after.faults, fresh.balance, fresh.retry
-    windows: dict[str, Window | None] = {}
-    verdicts: dict[str, Verdict] = {}
-    cases = []
     if COOLER_WILL_NOT_STOP in faults or HEATER_WILL_NOT_STOP in faults:
         # What runs on may stop at any time, and nothing else can be judged beside it.
         return fresh._replace(suspicions=_NOBODY), faults
+    windows: dict[str, Window | None] = {}
+    verdicts: dict[str, Verdict] = {}
+    cases = []
     if vessel.cooler is not None:
         resting = COOLER_NO_EFFECT in faults and retry is not None and moment.now_s < retry.at_s
         running = not resting and (tick.cooled > 0.0 or fresh.suspicions.cooler_no_effect is not None)
         cases += [
             (COOLER_NO_EFFECT, fresh.suspicions.cooler_no_effect, True, Suspicion.NO_EFFECT, running),
-            (COOLER_WILL_NOT_STOP, fresh.suspicions.cooler_will_not_stop, True, Suspicion.WILL_NOT_STOP,
-             COOLER_WILL_NOT_STOP not in faults),
-        ]  # fmt: skip
+            (COOLER_WILL_NOT_STOP, fresh.suspicions.cooler_will_not_stop, True, Suspicion.WILL_NOT_STOP, True),
+        ]
     if vessel.heater is not None:
         running = tick.heated > 0.0 or fresh.suspicions.heater_no_effect is not None
         cases += [
             (HEATER_NO_EFFECT, fresh.suspicions.heater_no_effect, False, Suspicion.NO_EFFECT,
              running and HEATER_NO_EFFECT not in faults),
-            (HEATER_WILL_NOT_STOP, fresh.suspicions.heater_will_not_stop, False, Suspicion.WILL_NOT_STOP,
-             HEATER_WILL_NOT_STOP not in faults),
+            (HEATER_WILL_NOT_STOP, fresh.suspicions.heater_will_not_stop, False, Suspicion.WILL_NOT_STOP, True),
         ]  # fmt: skip
     for kind, window, cooler, suspicion, wanted in cases:
         if not wanted or (window is None and balance.ticks < YOUNG_TICKS):

@@ -61,7 +61,7 @@ def drive(
                 unsafe = veto or may_cool(vessel, batch, condition, mode, signals, cooler, heater, now_s)
                 on = feeding.keeps_open(vessel.cooler.tag, bool(unsafe) or not regulated, unsafe or reason)
                 reason, veto = (STAYS_OPEN, "") if on else (reason, veto)
-            cooler = _switched(vessel, "cooler", on, wish.owed_s, reason, cooler, veto, moment, records)
+            cooler = switched(vessel.name, "cooler", on, wish.owed_s, reason, cooler, veto, moment, records)
         else:
             cooler = _resting(cooler, grant.reason)
     if heater is not None and vessel.heater is not None:
@@ -76,7 +76,7 @@ def drive(
                     veto = feeding.missing(vessel.heater, heater)
             on = wish.on and not veto and regulated
             reason = _reason(vessel.heater, heater, on, veto, duty > 0.0 and regulated, grant.reason, now_s)
-            heater = _switched(vessel, "heater", on, wish.owed_s, reason, heater, veto, moment, records)
+            heater = switched(vessel.name, "heater", on, wish.owed_s, reason, heater, veto, moment, records)
             applied_w += 0.0 if veto or not regulated else duty * vessel.heater.power_w
         else:
             heater = _resting(heater, grant.reason)
@@ -105,8 +105,8 @@ def _reason(output: Output, was: OutputState, on: bool, veto: str, waits: bool, 
     return PROTECTIVE_OFF if not was.on and now_s - was.since_s < output.shortest_off_s else "between pulses"
 
 
-def _switched(
-    vessel: Vessel,
+def switched(
+    where: str,
     name: str,
     on: bool,
     owed_s: float,
@@ -116,13 +116,15 @@ def _switched(
     moment: Moment,
     records: list[Record],
 ) -> OutputState:
+    """The output `name` of a vessel (or of the site, `where` "") after this scan, and a record if it changed or was
+    taken away for another reason than before."""
     now_s, utc_s = moment.now_s, moment.utc_s
     on_s = was.on_s + (moment.dt_s if was.on else 0.0)
     ended_s = now_s if was.on or on else was.ended_s
     if on == was.on:
         if veto and was.reason != veto:
-            records.append(Record(now_s, utc_s, vessel.name, RecordKind.LIMIT, name, "off", veto))
+            records.append(Record(now_s, utc_s, where, RecordKind.LIMIT, name, "off", veto))
         return OutputState(on, was.since_s, was.sent_s, reason, owed_s, ended_s, was.starts, on_s)
-    records.append(Record(now_s, utc_s, vessel.name, RecordKind.OUTPUT, name, "on" if on else "off", reason))
+    records.append(Record(now_s, utc_s, where, RecordKind.OUTPUT, name, "on" if on else "off", reason))
     unsent_s = min(was.sent_s, now_s - 1.0)  # before the change, even if the last command is of this instant
     return OutputState(on, now_s, unsent_s, reason, owed_s, ended_s, was.starts + on, on_s)

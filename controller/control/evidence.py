@@ -9,7 +9,17 @@ from enum import Enum
 from math import sqrt
 from typing import NamedTuple
 
-from controller.control.balance import COOLER_FALLS_S, HEATER_LAG_S, HOUR_S, Balance, Tick, Unsure, came_through, sound
+from controller.control.balance import (
+    COOLER_FALLS_S,
+    HEATER_LAG_S,
+    HOUR_S,
+    Balance,
+    Tick,
+    Unsure,
+    came_through,
+    outputs_k_per_h,
+    sound,
+)
 
 # While the two courses are not this far apart and do not part, the window follows the wort: nothing has begun.
 BEGUN_K, IDLE = 0.05, 0.02
@@ -88,8 +98,7 @@ def watched(
     """The window after one more tick, and what it shows. `balance` is the one after this tick; `within_s` is the
     on-time within which an output without effect is to be found where it is weak."""
     h = tick.dt_s / HOUR_S
-    cooler_k_per_h = sound(balance.cooler) * tick.full_cooling_k_per_h
-    heater_k_per_h = sound(balance.heater) * tick.full_heating_k_per_h
+    cooler_k_per_h, heater_k_per_h = outputs_k_per_h(balance, tick)
     own, full_k_per_h, on = (
         (balance.cooling, cooler_k_per_h, tick.cooled) if cooler else (balance.heating, heater_k_per_h, tick.heated)
     )

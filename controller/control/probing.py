@@ -1,7 +1,7 @@
 """A short pulse that asks whether a probe is alive: it has shown the same to the last digit for long, and a wort
 whose cooler or heater runs must move. Part of the demand; every permit of the interlock stays as it is."""
 
-from controller.control.balance import HOUR_S, Balance, Tick, sound
+from controller.control.balance import HOUR_S, Balance, Tick, outputs_k_per_h
 from controller.control.doubt import ASK_AFTER_S, MUST_MOVE_K
 from controller.control.interlock import REGULATED, freezing_limit_c
 from controller.control.site import Vessel
@@ -17,12 +17,10 @@ ASKING = "a test pulse: the probe has shown the same for long"
 def pulse_s(vessel: Vessel, now: VesselState, balance: Balance, tick: Tick) -> float:
     """How long a pulse must last to move the wort so that a living probe shows it; 0 where none may be given."""
     direction = _direction(vessel, now)
-    if direction < 0:
-        rate_k_per_h = -sound(balance.cooler) * tick.full_cooling_k_per_h
-    elif direction > 0:
-        rate_k_per_h = sound(balance.heater) * tick.full_heating_k_per_h
-    else:
+    if not direction:
         return 0.0
+    cooler_k_per_h, heater_k_per_h = outputs_k_per_h(balance, tick)
+    rate_k_per_h = -cooler_k_per_h if direction < 0 else heater_k_per_h
     return min(AMPLE * MUST_MOVE_K / rate_k_per_h * HOUR_S, LONGEST_S)
 
 

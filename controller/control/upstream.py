@@ -11,6 +11,7 @@ unless that valve must close for a reason of safety; then the pump stops at once
 
 from collections.abc import Mapping
 
+from controller.control.drive import switched
 from controller.control.feeding import UNTIL_INSPECTED, Feeding, cooler_of, fully_open, powered, stuck
 from controller.control.follow import Moment
 from controller.control.interlock import PROTECTIVE_OFF, REGULATED
@@ -45,7 +46,7 @@ def decide(
         else:
             on, reason = _pump(site, device, at, vessels, after, feeding, moment.now_s)
         _tell_of_a_fault(device, at, reason, moment, records)
-        after[device.output.tag] = _switched(device, at, on, reason, moment, records)
+        after[device.output.tag] = switched("", device.name, on, 0.0, reason, at, "", moment, records)
     return after
 
 
@@ -102,17 +103,3 @@ def _tell_of_a_fault(device: Upstream, at: OutputState, reason: str, moment: Mom
     else:
         return
     records.append(Record(moment.now_s, moment.utc_s, "", RecordKind.STATE, device.name, *told))
-
-
-def _switched(
-    device: Upstream, at: OutputState, on: bool, reason: str, moment: Moment, records: list[Record]
-) -> OutputState:
-    now_s = moment.now_s
-    on_s = at.on_s + (moment.dt_s if at.on else 0.0)
-    if on == at.on:
-        if on:
-            return at._replace(ended_s=now_s, on_s=on_s)
-        return at if reason == at.reason else at._replace(reason=reason)
-    records.append(Record(now_s, moment.utc_s, "", RecordKind.OUTPUT, device.name, "on" if on else "off", reason))
-    unsent_s = min(at.sent_s, now_s - 1.0)  # before the change, even if the last command is of this instant
-    return OutputState(on, now_s, unsent_s, reason, 0.0, now_s, at.starts + on, on_s)
