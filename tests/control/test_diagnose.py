@@ -141,9 +141,10 @@ def test_a_cooler_that_will_not_stop_is_found_before_the_beer_has_lost_a_kelvin(
     brew.passes(2, found(COOLER_WILL_NOT_STOP))
     assert brew.alarm(COOLER_WILL_NOT_STOP)
     assert before_c - brew.wort_c < 1.0
+    brew.asks("setpoint", celsius=5.0)  # now cooling is wanted: it stays commanded off all the same
     brew.passes(1)
     assert not brew.vessel.cooler.on
-    assert brew.vessel.cooler.reason  # says why
+    assert brew.vessel.cooler.reason == "the cooler will not stop: it must be inspected"
 
 
 def test_a_pump_without_effect_rests_is_tried_with_growing_pauses_and_is_used_again_when_it_cools() -> None:

@@ -231,3 +231,9 @@ def test_whatever_a_probe_reports_the_signal_is_a_finite_number_or_none(
             if fit_to_drive(signal):
                 assert signal.celsius is not None
                 assert now_s - signal.at_s <= probe.quiet_s
+
+
+def test_a_doubt_of_the_diagnosis_holds_between_readings_too() -> None:
+    good = heard(WELL, (5.0, 18.9375))
+    doubted = trust(WELL, good, None, 10.0, "stuck")
+    assert (doubted.status, doubted.cause, doubted.celsius) == (Status.FAILURE, "stuck", 18.9375)
