@@ -9,6 +9,7 @@ is registered in the very library that Python's sqlite3 uses.
 import ctypes
 import sys
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -61,8 +62,8 @@ class _Vfs(ctypes.Structure):
 
 
 class RecordingDisk:
-    """What SQLite did since it was made, in `did`. Use by opening `file:...?vfs=recording`; to be made once in a
-    process, since a VFS in use must not go away."""
+    """What SQLite did, in `did`. Use by opening `file:...?vfs=recording`. `the_recording_disk` makes the one of a
+    process: SQLite keeps the address of a VFS, which must not go away."""
 
     def __init__(self) -> None:
         self.did: list[Did] = []
@@ -130,6 +131,12 @@ class RecordingDisk:
         if code == 0:
             self.did.append(Did("delete", Path(path.decode()).name))
         return code
+
+
+@cache
+def the_recording_disk() -> RecordingDisk:
+    """The one of this process; whoever uses it clears `did` first."""
+    return RecordingDisk()
 
 
 class Platter:

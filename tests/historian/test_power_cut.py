@@ -25,7 +25,7 @@ from controller.historian import database
 from controller.historian.query import RecordFilter, read_records
 from controller.historian.store import open_store
 from tests.historian.cellars import a_record, a_sample, brewing
-from tests.historian.recording_disk import NAME, Did, Platter, RecordingDisk
+from tests.historian.recording_disk import NAME, Did, Platter, the_recording_disk
 from tests.historian.test_trend import asked, assert_rolled_up
 
 SCANS, CUTS, STORE = 90, 80, "cellar.sqlite"
@@ -36,7 +36,8 @@ Fate = Callable[[str, int], str]
 def written(tmp_path_factory: pytest.TempPathFactory) -> list[Did]:
     """What the disk saw: a scan a minute, each with an event, two samples, and an answer or a batch that changes."""
     path = tmp_path_factory.mktemp("running") / STORE
-    disk = RecordingDisk()
+    disk = the_recording_disk()
+    disk.did.clear()
     plain = database.connect
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(database, "CHECKPOINT_PAGES", 60)  # so that the log is folded in every few commits

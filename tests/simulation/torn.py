@@ -5,7 +5,6 @@ import random
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
-from functools import cache
 from pathlib import Path
 from unittest.mock import patch
 
@@ -15,16 +14,10 @@ from controller.historian import database
 from controller.historian.database import Database, open_database
 from controller.historian.query import read_saved_state
 from controller.installation import History
-from tests.historian.recording_disk import NAME, Did, Platter, RecordingDisk
+from tests.historian.recording_disk import NAME, Did, Platter, the_recording_disk
 from tests.simulation.disk import Disk
 
 FATES = ("new", "old", "garbage")
-
-
-@cache
-def _recording() -> RecordingDisk:
-    """The one of this process."""
-    return RecordingDisk()
 
 
 class TornDisk(Disk):
@@ -36,7 +29,7 @@ class TornDisk(Disk):
         self._database: Database | None = None
         self._platter = Platter()
         self._begun: list[tuple[int, int]] = []  # the last id before each run, and the run
-        _recording().did.clear()
+        the_recording_disk().did.clear()
 
     def open(self, path: Path, history: History) -> tuple[Database, Path | None]:
         self._path = path
@@ -51,13 +44,13 @@ class TornDisk(Disk):
         return read_saved_state(path)
 
     def takes_s(self) -> float:
-        self._fold(_recording().did)
+        self._fold(the_recording_disk().did)
         return super().takes_s()
 
     def lose(self, power: bool, last: Callable[[], object] | None) -> None:
         if self._path is None or self._database is None:
             return
-        did = _recording().did
+        did = the_recording_disk().did
         self._fold(did)
         if last is not None:
             last()
@@ -129,6 +122,6 @@ def _as_written(path: Path) -> Iterator[Did]:
 def _watched() -> Iterator[None]:
     """Connections that are made within are recorded."""
     plain = database.connect
-    _recording()
+    the_recording_disk()
     with patch.object(database, "connect", lambda path, query="": plain(path, query or f"?vfs={NAME}")):
         yield
