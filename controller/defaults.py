@@ -19,6 +19,7 @@ KEEP_MINUTES_S = History().keep_minutes_s
 
 # Common practice, no source, from here to the next comment.
 FREEZE_MARGIN_K = 0.5  # wort above its freezing point
+COLDEST_ROOM_C = 5.0  # a frost-proof room in winter, when its heating fails
 BATH_FREEZE_MARGIN_K = 2.0  # bath above its freezing point: the evaporator is colder than the bath
 WARM_ABOVE_SETPOINT_K = 4.0  # a bath so much too warm lets crashes wait
 DEADBAND_K = 0.3

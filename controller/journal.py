@@ -6,8 +6,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from controller.clock import new_epoch
+from controller.control.lifecycle import initial_state, resumed_state, stopped_state
 from controller.control.site import Site
-from controller.control.state import SiteState, initial_state, resumed_state, stopped_state
+from controller.control.state import SiteState
 from controller.control.step import StepResult
 from controller.control.values import Record, RecordKind
 from controller.historian.positions import PositionsFile, memory_dir, put_forward

@@ -103,6 +103,17 @@ def a_percentage(low: str, high: str) -> BeforeValidator:
     return _bounded(quantities.percent, low, high)
 
 
+def a_count(low: int, high: int) -> BeforeValidator:
+    """A whole number within bounds."""
+
+    def check(value: object) -> int:
+        if not isinstance(value, int) or isinstance(value, bool) or not low <= value <= high:
+            raise Wrong(shown(value), f"a whole number from {low} to {high}")
+        return value
+
+    return BeforeValidator(check)
+
+
 def one_of(*words: str) -> BeforeValidator:
     """One of a few words."""
 

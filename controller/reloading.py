@@ -7,7 +7,8 @@ import hashlib
 from collections.abc import Collection, Mapping
 from typing import NamedTuple
 
-from controller.control.state import NO_ESTIMATE, SiteState, reloaded_state
+from controller.control.lifecycle import reloaded_state
+from controller.control.state import NO_ESTIMATE, SiteState
 from controller.installation import Actuator, Broker, Installation
 
 

@@ -3,8 +3,9 @@
 from collections.abc import Callable, Iterable, Mapping
 from typing import Protocol
 
+from controller.control.lifecycle import initial_state
 from controller.control.site import Site
-from controller.control.state import SiteState, initial_state
+from controller.control.state import SiteState
 from controller.control.step import StepResult, step
 from controller.control.values import Action, Command, Inputs, Reading
 

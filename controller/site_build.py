@@ -17,6 +17,7 @@ from controller.control.site import (
     Output,
     Place,
     Probe,
+    SignalLoss,
     Site,
     Supply,
     Upstream,
@@ -99,6 +100,8 @@ def _vessel(part: VesselPart) -> Vessel:
         limits=Limits(part.limits.low, part.limits.high),
         alarms=_alarms(part.alarms, part.limits),
         freeze_margin_k=part.freeze_margin,
+        signal_loss=SignalLoss(part.signal_loss),
+        coldest_room_c=part.coldest_room,
     )
 
 
@@ -123,7 +126,8 @@ def _probe(owner: str, part: ProbePart, place: Place) -> Probe:
 
 
 def _output(tag: str, part: OutputPart) -> Output:
-    return _switched(tag, part, part.power, part.shortest_on)
+    switched = _switched(tag, part, part.power, part.shortest_on)
+    return replace(switched, starts_per_day=float(part.starts_per_day))
 
 
 def _contactor(part: ContactorPart) -> Upstream:

@@ -4,10 +4,15 @@ import importlib.util
 import math
 from ipaddress import ip_address
 
-from controller.control.site import UPSTREAM, Ending, Site
+from controller.control.blind import least_wort_c
+from controller.control.site import UPSTREAM, Ending, LoopKind, SignalLoss, Site, Vessel
 from controller.service_models import is_web
 from controller.site_models import SitePart
 from controller.vessel_models import CoolerPart, SwitchedPart
+
+DAY_S = 86400.0
+BIG_L = 150.0  # such a vessel has little surface for its wort; common practice, no source
+WORTH_IT_K = 4.0  # above the low limit, a wort that is not cooled blindly deserves a word; common practice, no source
 
 
 def outputs(part: SitePart) -> list[tuple[str, SwitchedPart]]:
@@ -56,6 +61,8 @@ def warnings(part: SitePart, site: Site) -> list[str]:
         found.append(f"the page on {part.http.host} has no login: whoever reaches it can act on the vessels")
     if part.manual_heat_over_mqtt:
         found.append("manual heat over MQTT is allowed: whoever reaches the broker can heat")
+    for vessel in site.vessels:
+        found += [*_blindness(vessel), *_starts(vessel)]
     return found + _outlasting(part) + _unreachable(site)
 
 
@@ -79,6 +86,42 @@ def _ends_after_s(output: SwitchedPart) -> float:
     if output.ends is None:
         return output.lifetime or 0.0
     return math.inf if output.ends.timer_s is None else output.ends.timer_s
+
+
+def _blindness(vessel: Vessel) -> list[str]:
+    """What a lost signal will do here that the brewer may not expect."""
+    if vessel.cooler is None:
+        if vessel.signal_loss is SignalLoss.BOUNDED:
+            return [f"{vessel.name}: `signal_loss: bounded` does nothing without a cooler"]
+        return []
+    if vessel.signal_loss is SignalLoss.OFF:
+        if vessel.volume_l < BIG_L:
+            return []
+        return [
+            f"{vessel.name}: with `signal_loss: off` a lost probe stops the cooling; {vessel.volume_l:g} L at high "
+            "kräusen can warm by 3 K in 6 h and lose little of it to the room: read about `bounded` in the README"
+        ]
+    least_c = least_wort_c(vessel)
+    if least_c <= vessel.limits.low_c + WORTH_IT_K:
+        return []
+    return [
+        f"{vessel.name}: in a room of {vessel.coldest_room_c:g} C (coldest_room) only a wort above {least_c:.1f} C is "
+        "cooled blindly"
+    ]
+
+
+def _starts(vessel: Vessel) -> list[str]:
+    """Cycles that are shorter than the budget of starts."""
+    found = []
+    for name, output in (("cooler", vessel.cooler), ("heater", vessel.heater)):
+        if vessel.loop.kind is LoopKind.PID and output is not None:
+            starts = DAY_S / vessel.loop.cycle_s
+            if starts > output.starts_per_day:
+                found.append(
+                    f"{vessel.name}/{name}: a cycle of {vessel.loop.cycle_s / 60.0:g} min can mean {starts:.0f} starts "
+                    f"a day, more than starts_per_day, {output.starts_per_day:g}: pulses will be made longer"
+                )
+    return found
 
 
 def _unreachable(site: Site) -> list[str]:

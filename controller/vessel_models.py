@@ -8,7 +8,7 @@ from typing import Annotated, NamedTuple
 from pydantic import BeforeValidator, Field, ValidationInfo, field_validator
 
 from controller import defaults
-from controller.control.site import UPSTREAM, Ending, Output
+from controller.control.site import UPSTREAM, Ending, Output, SignalLoss
 from controller.faults import Wrong, shown
 from controller.model_types import (
     Line,
@@ -18,6 +18,7 @@ from controller.model_types import (
     Slug,
     Topic,
     YesNo,
+    a_count,
     a_difference,
     a_duration,
     a_gain,
@@ -188,6 +189,7 @@ class OutputPart(SwitchedPart):
 
     power: Annotated[float, a_power("1 W", "50 kW")] = Field(description=POWER)
     shortest_on: Annotated[float, a_duration("5 s", "15 min")] = _STANDARD.shortest_on_s
+    starts_per_day: Annotated[int, a_count(4, 2000)] = int(_STANDARD.starts_per_day)
 
 
 class CoolerPart(OutputPart):
@@ -280,7 +282,8 @@ class VesselPart(Part):
     limits: LimitsPart = Field(description="the hard limits low and high; they have no default")
     alarms: AlarmsPart = AlarmsPart()
     freeze_margin: Annotated[float, a_difference("0.2 K", "5 K")] = defaults.FREEZE_MARGIN_K
-    signal_loss: Annotated[str, one_of("off")] = "off"
+    signal_loss: Annotated[str, one_of(*(each.value for each in SignalLoss))] = SignalLoss.OFF.value
+    coldest_room: Annotated[float, a_temperature(-30, 30)] = defaults.COLDEST_ROOM_C
 
     @field_validator("name")
     @classmethod

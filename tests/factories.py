@@ -4,6 +4,7 @@ All figures are invented, but of the size that a home brewery has.
 """
 
 from controller.control.course import Ends, Profile, ProfileStep, StepKind
+from controller.control.lifecycle import initial_state
 from controller.control.site import (
     AlarmLimits,
     Bath,
@@ -17,7 +18,7 @@ from controller.control.site import (
     Site,
     Vessel,
 )
-from controller.control.state import SiteState, initial_state
+from controller.control.state import SiteState
 from controller.control.step import StepResult, step
 from controller.control.values import Action, Inputs, Reading
 

@@ -29,7 +29,8 @@ ALARMS: Mapping[str, AlarmKind] = {
     "signal": AlarmKind(
         Priority.HIGH,
         "no probe of the vessel gives a signal fit to drive",
-        "heating and cooling are off; a beer at high kräusen warms by about 0.6 K an hour",
+        "heating is off, cooling is off or blind for a day at most, as the site file says; uncooled, a beer at high "
+        "kräusen warms by about 0.6 K an hour",
         "look at the probe, its cable and the node that reports it",
     ),
     "probe": AlarmKind(
@@ -97,6 +98,12 @@ ALARMS: Mapping[str, AlarmKind] = {
         "the profile waits for the brewer's answer",
         "the beer waits at this step",
         "do what the step asks for, then confirm",
+    ),
+    "starts": AlarmKind(
+        Priority.LOW,
+        "a pump, valve or heater starts more often than its relay lasts for",
+        "pulses are longer and the deadband wider, so the wort swings a little more; the relay wears early",
+        "give the loop a longer cycle or a wider deadband, or raise `starts_per_day` if the device is made for it",
     ),
     "reminder": AlarmKind(
         Priority.MEDIUM,

@@ -62,3 +62,12 @@ class Diagnosis(NamedTuple):
 
 
 NO_DIAGNOSIS = Diagnosis()
+
+
+def taken_back(
+    faults: Mapping[str, OutputFault], diagnosis: Diagnosis, part: str
+) -> tuple[Mapping[str, OutputFault], Diagnosis]:
+    """Faults and memory without what is held against the output `part`, "cooler" or "heater"."""
+    kept = {kind: fault for kind, fault in faults.items() if not kind.startswith(f"{part} ")}
+    retry = None if part == "cooler" else diagnosis.retry
+    return kept, diagnosis._replace(suspicions=Suspicions(), retry=retry)

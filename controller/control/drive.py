@@ -2,6 +2,7 @@
 
 from typing import NamedTuple
 
+from controller.control.budget import BURST_S, paid_s, stretched_cycle_s
 from controller.control.feeding import Feeding
 from controller.control.follow import Course, Moment
 from controller.control.interlock import PROTECTIVE_OFF, REGULATED, freezing_limit_c, locked_out, may_cool, may_heat
@@ -46,28 +47,39 @@ def drive(
     if cooler is not None and vessel.cooler is not None:
         duty = -grant.heat_w / vessel.cooler.power_w if grant.heat_w < 0.0 else 0.0
         if duty > 0.0 or cooler.on:
-            duty = min(duty, near_freezing_duty(wort.cold_c, freezing_limit_c(vessel, batch)))
-            wish = shaped(vessel.cooler, cooler, duty, vessel.loop.cycle_s, now_s, moment.dt_s)
+            cold_c = wort.cold_c if was.blind.lost_s is None else was.blind.lowest_c
+            duty = min(duty, near_freezing_duty(cold_c, freezing_limit_c(vessel, batch)))
+            cycle_s = vessel.loop.cycle_s
+            if cooler.paid_s - now_s > BURST_S:
+                above_k = wort.cold_c - course.setpoint.high_c if course.setpoint else 0.0
+                cycle_s = stretched_cycle_s(vessel, vessel.cooler, cooler, duty, now_s, above_k)
+            wish = shaped(vessel.cooler, cooler, duty, cycle_s, now_s, moment.dt_s)
             veto = ""
             if wish.on:
                 veto = locked_out(was, "cooler", now_s) if was.faults else ""
-                veto = veto or may_cool(vessel, batch, condition, mode, signals, cooler, heater, now_s)
+                veto = veto or may_cool(vessel, batch, condition, mode, signals, cooler, heater, now_s, was.blind)
                 if feeding is not None and not veto:
                     veto = feeding.missing(vessel.cooler, cooler)
             on = wish.on and not veto and regulated
             reason = _reason(vessel.cooler, cooler, on, veto, duty > 0.0 and regulated, grant.reason, now_s)
             applied_w = 0.0 if veto or not regulated else -duty * vessel.cooler.power_w
             if feeding is not None and cooler.on and not on:
-                unsafe = veto or may_cool(vessel, batch, condition, mode, signals, cooler, heater, now_s)
+                unsafe = veto or may_cool(vessel, batch, condition, mode, signals, cooler, heater, now_s, was.blind)
                 on = feeding.keeps_open(vessel.cooler.tag, bool(unsafe) or not regulated, unsafe or reason)
                 reason, veto = (STAYS_OPEN, "") if on else (reason, veto)
-            cooler = switched(vessel.name, "cooler", on, wish.owed_s, reason, cooler, veto, moment, records)
+            cooler = switched(
+                vessel.name, "cooler", vessel.cooler, on, wish.owed_s, reason, cooler, veto, moment, records
+            )
         else:
             cooler = _resting(cooler, grant.reason)
     if heater is not None and vessel.heater is not None:
         duty = grant.heat_w / vessel.heater.power_w if grant.heat_w > 0.0 else 0.0
         if duty > 0.0 or heater.on:
-            wish = shaped(vessel.heater, heater, duty, vessel.loop.cycle_s, now_s, moment.dt_s)
+            cycle_s = vessel.loop.cycle_s
+            if heater.paid_s - now_s > BURST_S:
+                below_k = course.setpoint.low_c - wort.warm_c if course.setpoint else 0.0
+                cycle_s = stretched_cycle_s(vessel, vessel.heater, heater, duty, now_s, below_k)
+            wish = shaped(vessel.heater, heater, duty, cycle_s, now_s, moment.dt_s)
             veto = ""
             if wish.on:
                 veto = locked_out(was, "heater", now_s) if was.faults else ""
@@ -76,7 +88,9 @@ def drive(
                     veto = feeding.missing(vessel.heater, heater)
             on = wish.on and not veto and regulated
             reason = _reason(vessel.heater, heater, on, veto, duty > 0.0 and regulated, grant.reason, now_s)
-            heater = switched(vessel.name, "heater", on, wish.owed_s, reason, heater, veto, moment, records)
+            heater = switched(
+                vessel.name, "heater", vessel.heater, on, wish.owed_s, reason, heater, veto, moment, records
+            )
             applied_w += 0.0 if veto or not regulated else duty * vessel.heater.power_w
         else:
             heater = _resting(heater, grant.reason)
@@ -108,6 +122,7 @@ def _reason(output: Output, was: OutputState, on: bool, veto: str, waits: bool, 
 def switched(
     where: str,
     name: str,
+    output: Output,
     on: bool,
     owed_s: float,
     reason: str,
@@ -124,7 +139,8 @@ def switched(
     if on == was.on:
         if veto and was.reason != veto:
             records.append(Record(now_s, utc_s, where, RecordKind.LIMIT, name, "off", veto))
-        return OutputState(on, was.since_s, was.sent_s, reason, owed_s, ended_s, was.starts, on_s)
+        return OutputState(on, was.since_s, was.sent_s, reason, owed_s, ended_s, was.starts, on_s, was.paid_s)
     records.append(Record(now_s, utc_s, where, RecordKind.OUTPUT, name, "on" if on else "off", reason))
     unsent_s = min(was.sent_s, now_s - 1.0)  # before the change, even if the last command is of this instant
-    return OutputState(on, now_s, unsent_s, reason, owed_s, ended_s, was.starts + on, on_s)
+    paid = paid_s(output, was.paid_s, now_s) if on else was.paid_s
+    return OutputState(on, now_s, unsent_s, reason, owed_s, ended_s, was.starts + on, on_s, paid)

@@ -10,24 +10,33 @@ from controller.control.diagnosis import (
     HEATER_NO_EFFECT,
     HEATER_WILL_NOT_STOP,
 )
-from controller.control.site import Output, Vessel
-from controller.control.state import Batch, BatchState, Mode, OutputState, VesselState
+from controller.control.site import Output, SignalLoss, Vessel
+from controller.control.state import NO_BLIND, Batch, BatchState, Blind, Mode, OutputState, VesselState
 from controller.control.trust import fit_to_drive
-from controller.control.values import Signal, Status
+from controller.control.values import NO_SIGNAL, Signal, Status
 
 HOTTEST_TO_COOL_C = 40.0  # design rule 7: hot cleaner or hot wort is not the cooler's business
 # How far past a hard limit the wort may be while its output still runs: the limit itself may be a setpoint.
 HARD_LIMIT_SLACK_K = 0.3  # common practice, no source
 # Below this the wort is frozen or the probe lies; warming it is a person's decision.
 COLDEST_TO_HEAT_C = -5.0  # common practice, no source
+LONGEST_BLIND_S = 24 * 3600.0  # design rule 2
 
 PROTECTIVE_OFF = "protective off time"
+BLIND_TOO_LONG = "no blind cooling: the signal has been lost for a day"
+BLIND_TOO_COLD = "no blind cooling: the wort could be at its lower limit by now"
+BLIND_IN_DOUBT = "no blind cooling: the last reading of a probe was outside the wort's limits"
 REGULATED = (BatchState.RUNNING, BatchState.HELD, BatchState.COMPLETE, BatchState.STOPPED)
 
 
 def freezing_limit_c(vessel: Vessel, batch: Batch | None) -> float:
     """The coldest wort that may still be cooled: freezing point at the least proven alcohol, plus the margin."""
     return (batch.freezing_c if batch else 0.0) + vessel.freeze_margin_k
+
+
+def floor_c(vessel: Vessel, batch: Batch | None) -> float:
+    """The lowest that the wort may become by cooling that nobody can see: the highest of its lower limits."""
+    return max(freezing_limit_c(vessel, batch), vessel.limits.low_c, vessel.alarms.low_c)
 
 
 def locked_out(was: VesselState, name: str, now_s: float) -> str:
@@ -54,8 +63,9 @@ def may_cool(
     cooler: OutputState,
     heater: OutputState | None,
     now_s: float,
+    blind: Blind = NO_BLIND,
 ) -> str:
-    """The missing permit of the cooler, or "" if it may be on."""
+    """The missing permit of the cooler, or "" if it may be on. `blind` is what is known without a fit signal."""
     if condition not in REGULATED:
         return "no batch to regulate"
     if mode is Mode.OFF:
@@ -70,9 +80,8 @@ def may_cool(
         if celsius is None or not limit_c <= celsius <= HOTTEST_TO_COOL_C:
             return _why_not_cool(celsius, limit_c)
         fit += 1
-    if not fit:
-        return "no signal fit to drive"
-    return _protected(vessel, vessel.cooler, cooler, heater, now_s, "heater")
+    missing = "" if fit else _blindly(vessel, batch, mode, signals, blind)
+    return missing or _protected(vessel, vessel.cooler, cooler, heater, now_s, "heater")
 
 
 def may_heat(
@@ -105,8 +114,23 @@ def may_heat(
             return "no heat: the wort is at its hard limit"
         fit += 1
     if not fit:
-        return "no signal fit to drive"
+        return NO_SIGNAL
     return _protected(vessel, vessel.heater, heater, cooler, now_s, "cooler")
+
+
+def _blindly(vessel: Vessel, batch: Batch | None, mode: Mode, signals: list[Signal], blind: Blind) -> str:
+    """The missing permit of blind cooling, or "": its own guards, whatever asked for it."""
+    if vessel.signal_loss is not SignalLoss.BOUNDED or mode is not Mode.AUTO or not blind.cool_w > 0.0:
+        return NO_SIGNAL
+    if blind.lost_s is None or not 0.0 <= blind.lost_s <= LONGEST_BLIND_S:
+        return BLIND_TOO_LONG
+    lowest_c = floor_c(vessel, batch)
+    if not lowest_c <= blind.lowest_c <= HOTTEST_TO_COOL_C:
+        return BLIND_TOO_COLD
+    for signal in signals:  # unfit, but none may say that there is nothing to be cooled
+        if signal.celsius is not None and not lowest_c <= signal.celsius <= HOTTEST_TO_COOL_C:
+            return BLIND_IN_DOUBT
+    return ""
 
 
 def _why_not_cool(celsius: float | None, limit_c: float) -> str:

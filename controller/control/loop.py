@@ -1,9 +1,10 @@
 """Stage 5, setpoint -> demand: what each vessel asks for, in watts at its wort."""
 
+from controller.control.budget import widened_k
 from controller.control.pid import SHORTEST_INTERVAL_S, Gains, PidState, bumpless, pid_step
 from controller.control.site import LoopKind, Vessel
 from controller.control.state import NO_LOOP, LoopState, Manual, Mode
-from controller.control.values import Demand, Drive, Estimate, Setpoint
+from controller.control.values import NO_SIGNAL, Demand, Drive, Estimate, Setpoint
 
 # The integral follows the applied output with a constant near the integral time: faster tracking undershoots
 # less but settles hours later (measured on a slow vessel; common practice since Åström and Hägglund).
@@ -23,12 +24,14 @@ def demand(
     applied_w: float,
     dt_s: float,
     resting: bool = False,
+    longer: float = 1.0,
 ) -> tuple[Demand, LoopState]:
     """The demand of one vessel and the loop's new memory.
 
     `setpoint` None means that nothing is to be regulated (no batch, aborted, out of service). `applied_w` is
     what became of the last demand; the loop starts from it when it takes over from manual or off. `resting`
-    (quiet hours) asks for nothing and learns nothing, so that nothing winds up.
+    (quiet hours) asks for nothing and learns nothing, so that nothing winds up. `longer` widens the deadband of an
+    on/off loop whose outputs have started too often.
     """
     if setpoint is None:
         return _NO_BATCH, NO_LOOP
@@ -45,7 +48,7 @@ def demand(
     low_w = -vessel.cooler.power_w if vessel.cooler else 0.0
     high_w = vessel.heater.power_w if vessel.heater and wort.drive is Drive.BOTH else 0.0
     if vessel.loop.kind is LoopKind.ON_OFF:
-        return _on_off(vessel, setpoint, wort, last, applied_w, dt_s, low_w, high_w)
+        return _on_off(vessel, setpoint, wort, last, applied_w, dt_s, low_w, high_w, longer)
     return _pid(vessel, setpoint, wort, last, applied_w, dt_s, low_w, high_w)
 
 
@@ -64,12 +67,13 @@ def _on_off(
     dt_s: float,
     low_w: float,
     high_w: float,
+    longer: float,
 ) -> tuple[Demand, LoopState]:
     """Two-position control with anticipation. Cooling starts half a deadband above the setpoint and stops half a
     deadband below, heating starts a whole deadband below and stops half of it below. What is still on its
     way from the coil counts as if it had arrived, and so for the heater, so that it never calls for the
     opposite."""
-    deadband_k = vessel.loop.deadband_k
+    deadband_k = vessel.loop.deadband_k if longer == 1.0 else widened_k(vessel.loop.deadband_k, longer)
     held_w = _held_w(last, applied_w, dt_s)
     coming_k = held_w * HOLD_UP_S / vessel.heat_capacity_j_per_k
     above_k = wort.cold_c + min(coming_k, 0.0) - setpoint.high_c
@@ -111,7 +115,8 @@ def _pid(
         # Inside a free rise nothing is wanted, and no memory of the hold before it either.
         return _FREE, LoopState(automatic=True)
     if dt_s < SHORTEST_INTERVAL_S and last.automatic:
-        return _reasoned(last.heat_w), last  # two scans of one moment: nothing can have changed
+        # Two scans of one moment: nothing can have changed but what the estimate is fit to drive.
+        return _reasoned(min(last.heat_w, high_w)), last
     loop = vessel.loop
     gain = loop.gain_w_per_k
     integral_rate = gain / loop.integral_s if loop.integral_s > 0 else 0.0
@@ -161,7 +166,7 @@ def _reasoned(heat_w: float) -> Demand:
 
 _NO_BATCH = Demand(0.0, "no batch to regulate")
 _OFF = Demand(0.0, "mode off")
-_BLIND = Demand(0.0, "no signal fit to drive")
+_BLIND = Demand(0.0, NO_SIGNAL)
 _QUIET = Demand(0.0, "quiet hours: the outputs rest")
 _FREE = Demand(0.0, "free rise")
 _SATISFIED = Demand(0.0, "at the setpoint")

@@ -1,6 +1,6 @@
 """Operator actions about devices that were found faulty: a person has looked at one."""
 
-from controller.control.diagnosis import Suspicions
+from controller.control.diagnosis import taken_back
 from controller.control.operate_request import Done, Refused, Request, shown
 from controller.control.values import RecordKind
 
@@ -11,14 +11,12 @@ def inspected(request: Request) -> Done:
     part, was = request.text("part"), request.was
     if request.action.who.startswith("mqtt"):
         raise Refused("that something was inspected is not accepted over MQTT; say it at the controller")
-    faults = {kind: fault for kind, fault in was.faults.items() if not kind.startswith(f"{part} ")}
+    faults, diagnosis = taken_back(was.faults, was.diagnosis, part)
     memories = was.diagnosis.probes
     probes = {name: memory for name, memory in memories.items() if not (name == part and memory.doubt)}
     if len(faults) == len(was.faults) and len(probes) == len(memories):
         raise Refused(f"nothing is held against {shown(part)} of {request.vessel.name}{_held(request)}")
-    retry = None if part == "cooler" else was.diagnosis.retry
-    diagnosis = was.diagnosis._replace(probes=probes, suspicions=Suspicions(), retry=retry)
-    vessel = was._replace(faults=faults, diagnosis=diagnosis)
+    vessel = was._replace(faults=faults, diagnosis=diagnosis._replace(probes=probes))
     return Done(vessel, f"{part} inspected: it is used again", RecordKind.HEALTH, part, "inspected")
 
 

@@ -47,4 +47,6 @@ def shaped(output: Output, state: OutputState, duty: float, cycle_s: float, now_
 def _account(state: OutputState, on: bool, owed_s: float) -> OutputState:
     if on == state.on and owed_s == state.owed_s:
         return state
-    return OutputState(on, state.since_s, state.sent_s, state.reason, owed_s, state.ended_s, state.starts, state.on_s)
+    return OutputState(
+        on, state.since_s, state.sent_s, state.reason, owed_s, state.ended_s, state.starts, state.on_s, state.paid_s
+    )

@@ -55,6 +55,16 @@ class Output:
     renew_s: float = 25.0
     shortest_on_s: float = 60.0
     shortest_off_s: float = 180.0
+    # A soft budget (design rule 8). A relay's contacts last 100 000 operations at rated load (data sheets named in
+    # deploy/safety.md): ten years of 100 days with pulses, since a vessel is not regulated on every day of the year.
+    starts_per_day: float = 100.0
+
+
+class SignalLoss(Enum):
+    """What the cooler does while no signal is fit to drive (design rule 2)."""
+
+    OFF = "off"
+    BOUNDED = "bounded"  # blind cooling, for a day at most and never below the wort's lower limit
 
 
 class Supply(Enum):
@@ -125,7 +135,8 @@ class AlarmLimits:
 
 @dataclass(frozen=True, slots=True)
 class Vessel:
-    """One fermenter. `heat_capacity_j_per_k` is of the full vessel (wort and wall)."""
+    """One fermenter. `heat_capacity_j_per_k` is of the full vessel (wort and wall); `coldest_room_c` is the coldest
+    that the air around it can become within a day, whatever fails."""
 
     name: str
     volume_l: float
@@ -137,6 +148,8 @@ class Vessel:
     limits: Limits
     alarms: AlarmLimits
     freeze_margin_k: float = 0.5
+    signal_loss: SignalLoss = SignalLoss.OFF
+    coldest_room_c: float = 5.0
 
 
 @dataclass(frozen=True, slots=True)

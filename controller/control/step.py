@@ -11,6 +11,8 @@ give the same result, to the last bit, and a state that was written to JSON and 
 from collections.abc import Mapping
 from typing import NamedTuple
 
+from controller.control.blind import blind_demand, look
+from controller.control.budget import slower
 from controller.control.chiller import Call, share
 from controller.control.diagnose import diagnose, doubts
 from controller.control.diagnose_words import Around
@@ -24,8 +26,8 @@ from controller.control.loop import demand
 from controller.control.operate import operate
 from controller.control.operate_request import lasting
 from controller.control.probing import asking
-from controller.control.site import Output, Site, Supply
-from controller.control.state import LOST, OutputState, SiteState, VesselState, outputs_of
+from controller.control.site import LoopKind, Output, Site, Supply
+from controller.control.state import LOST, Mode, OutputState, SiteState, VesselState, outputs_of
 from controller.control.trust import fit_to_drive, trust
 from controller.control.upstream import decide
 from controller.control.values import Command, Inputs, Record, RecordKind, Signal
@@ -58,6 +60,8 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
     _tell_of_the_service(state, moment, records)
     signals = _trusted(site, state, inputs, records)
 
+    bath_signal = signals[site.bath.probes[0].tag] if site.bath and site.bath.probes else None
+    around = _around(site, state, bath_signal, signals)
     drafts, calls = [], []
     for vessel in site.vessels:
         was = state.vessels[vessel.name]
@@ -67,18 +71,23 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
         target = course.setpoint if course.condition in REGULATED else None
         resting = course.quiet is not None and not course.quiet.acting
         wanted, loop = demand(
-            vessel, course.mode, course.manual, target, wort, was.loop, was.applied_w, moment.dt_s, resting
-        )
+            vessel, course.mode, course.manual, target, wort, was.loop, was.applied_w, moment.dt_s, resting,
+            slower(vessel, was, moment.now_s) if vessel.loop.kind is LoopKind.ON_OFF else 1.0,
+        )  # fmt: skip
         if was.diagnosis.asking_until_s is not None:
             wanted = asking(vessel, was, wanted, moment.now_s)
+        blind = look(vessel, was, own, course, wort, around, outage_since_s is not None, moment, records)
+        if blind is not was.blind:
+            was = was._replace(blind=blind)
+            if blind.lost_s is not None and course.mode is Mode.AUTO:
+                wanted = blind_demand(blind)
+                loop = loop._replace(heat_w=wanted.heat_w)
         drafts.append((vessel, was, own, wort, course, loop))
         calls.append(Call(vessel.name, wanted, wort.celsius, course.crashing))
 
-    bath_signal = signals[site.bath.probes[0].tag] if site.bath and site.bath.probes else None
     shares = share(site.bath, bath_signal, calls, state.bath_crash_pause)
 
     feeding = Feeding(site, state, moment.now_s, inputs.say_again) if site.upstream else None
-    around = _around(site, state, bath_signal, signals)
     watch = Watch(state.alarms, moment, records)
     vessels: dict[str, VesselState] = {}
     commands: list[Command] = []
@@ -92,6 +101,7 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
             was.in_service, course.condition, course.mode, was.batch, course.program, course.manual,
             course.setpoint, wort, loop, cooler, heater, driven.applied_w,
             course.settling_best_k, course.settling_since_s, was.off_since_s, course.quiet, was.faults, was.diagnosis,
+            was.blind,
         )  # fmt: skip
         after = diagnose(vessel, was, after, own, around, moment, records)
         watch_vessel(watch, vessel, after, own, feeding)
@@ -112,7 +122,7 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
 
 
 def _around(site: Site, state: SiteState, bath: Signal | None, signals: Mapping[str, Signal]) -> Around:
-    """What the diagnosis of each vessel sees of the rest of the site."""
+    """What blind cooling and the diagnosis of each vessel see of the rest of the site."""
     room = signals[site.room.tag] if site.room else None
     return Around(
         site.bath,
@@ -208,6 +218,4 @@ def _sent(
     if output is None or state is None or not (due(output, state, now_s) or output.tag in inputs.say_again):
         return state
     commands.append(Command(output.tag, state.on, output.lifetime_s, state.reason, number + 1, epoch))
-    return OutputState(
-        state.on, state.since_s, now_s, state.reason, state.owed_s, state.ended_s, state.starts, state.on_s
-    )
+    return state._replace(sent_s=now_s)

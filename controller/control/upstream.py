@@ -46,7 +46,7 @@ def decide(
         else:
             on, reason = _pump(site, device, at, vessels, after, feeding, moment.now_s)
         _tell_of_a_fault(device, at, reason, moment, records)
-        after[device.output.tag] = switched("", device.name, on, 0.0, reason, at, "", moment, records)
+        after[device.output.tag] = switched("", device.name, device.output, on, 0.0, reason, at, "", moment, records)
     return after
 
 

@@ -63,6 +63,9 @@ class Estimate(NamedTuple):
     cause: str
 
 
+NO_SIGNAL = "no signal fit to drive"
+
+
 class Setpoint(NamedTuple):
     """The setpoint of the moment. Cooling acts above `high_c`, heating below `low_c`: equal in a hold,
     apart in a free rise."""

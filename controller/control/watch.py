@@ -3,6 +3,8 @@
 from collections.abc import Mapping, Set
 
 from controller.control.alarms import ACTIVE, next_phase, taken_out_of_service
+from controller.control.blind import foretold
+from controller.control.budget import overspent
 from controller.control.diagnosis import FAULTS
 from controller.control.estimate import disagreeing
 from controller.control.feeding import Feeding
@@ -14,6 +16,7 @@ from controller.control.trust import fit_to_drive
 from controller.control.values import Drive, Record, RecordKind, Signal
 
 SIGNAL_DELAY_S = 60.0  # EEMUA 191's starting value for a temperature, from memory
+STARTS_DELAY_S = 3600.0  # common practice, no source
 BATH_DELAY_S = 15 * 60.0  # common practice, no source
 DEADBAND_K = 0.5  # of the bath's alarms; common practice, no source
 
@@ -93,15 +96,26 @@ def watch_vessel(
     beer = state.batch is not None and state.condition in REGULATED and state.setpoint is not None
     blind = beer and wort.drive is Drive.NOTHING
     if blind or "signal" in told:
-        watch.consider(name, "signal", blind, SIGNAL_DELAY_S, f"no fit signal: {wort.cause}")
+        text = f"no fit signal: {wort.cause}; {foretold(vessel, state.batch, state.blind)}" if blind else ""
+        watch.consider(name, "signal", blind, SIGNAL_DELAY_S, text)
     bad = beer and not blind and wort.cause != ""
     if bad or "probe" in told:
         watch.consider(name, "probe", bad, SIGNAL_DELAY_S, wort.cause)
     apart = beer and len(signals) > 1 and disagreeing(signals)
     if apart or "disagreement" in told:
         watch.consider(name, "disagreement", apart, SIGNAL_DELAY_S, "two probes differ by more than 1 K")
+    often = overspent(vessel, state.cooler, state.heater, watch.moment.now_s)
+    if often or "starts" in told:
+        _watch_starts(watch, vessel, often, often != "")
     _watch_temperature(watch, vessel, state, told, beer and not blind, feeding)
     _watch_batch(watch, vessel, state, told)
+
+
+def _watch_starts(watch: Watch, vessel: Vessel, name: str, present: bool) -> None:
+    output = vessel.cooler if name == "cooler" else vessel.heater
+    budget = output.starts_per_day if output else 0.0
+    text = f"the {name} starts more often than {budget:g} times a day: pulses longer, deadband wider"
+    watch.consider(vessel.name, "starts", present, STARTS_DELAY_S, text)
 
 
 def _watch_temperature(

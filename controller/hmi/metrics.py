@@ -154,6 +154,7 @@ def _positions(site: str, vessels: list[tuple[str, VesselState]]) -> Iterator[Me
 
 def _batches(site: str, vessels: list[tuple[str, VesselState]]) -> Iterator[Metric]:
     in_service = _gauge("vessel_in_service", "0 while the vessel is out of service.", _VESSEL)
+    blind = _gauge("vessel_blind_cooling", "Cooling without a fit signal; 0 without any.", _VESSEL, "watts")
     quiet = _gauge("vessel_quiet", "1 while the outputs rest in quiet hours.", _VESSEL)
     gravity = _gauge("vessel_specific_gravity", "Newest gravity that the brewer entered, 20/20 Celsius.", _VESSEL)
     apparent = _gauge("vessel_apparent_attenuation", "Share of the extract that seems gone.", _VESSEL, "ratio")
@@ -162,13 +163,14 @@ def _batches(site: str, vessels: list[tuple[str, VesselState]]) -> Iterator[Metr
     for name, vessel in vessels:
         in_service.add_metric((site, name), int(vessel.in_service))
         quiet.add_metric((site, name), int(vessel.quiet is not None and not vessel.quiet.acting))
+        _add(blind, (site, name), vessel.blind.cool_w)
         if vessel.batch is not None:
             beer = fermented(vessel.batch)
             _add(gravity, (site, name), last_gravity(vessel.batch))
             _add(apparent, (site, name), beer.apparent_attenuation)
             _add(real, (site, name), beer.real_degree)
             _add(alcohol, (site, name), None if beer.alcohol_percent is None else beer.alcohol_percent / 100)
-    yield from (in_service, quiet, gravity, apparent, real, alcohol)
+    yield from (in_service, quiet, blind, gravity, apparent, real, alcohol)
 
 
 def _outputs(site: str, vessels: list[tuple[str, VesselState]]) -> Iterator[Metric]:

@@ -9,9 +9,10 @@ from datetime import UTC, datetime
 
 from controller.control.alarm_list import ALARMS
 from controller.control.alarms import ACTIVE
+from controller.control.budget import starts_ahead
 from controller.control.course import Profile
-from controller.control.site import Probe, Site, Vessel
-from controller.control.state import AlarmPhase, AlarmState, Batch, OutputState, Quiet, SiteState, VesselState
+from controller.control.site import Output, Probe, Site, Vessel
+from controller.control.state import AlarmPhase, AlarmState, Batch, Blind, OutputState, Quiet, SiteState, VesselState
 from controller.control.values import Record, Signal
 from controller.display import UNKNOWN, Display
 from controller.hmi.news import record_text
@@ -89,6 +90,7 @@ def vessel_dict(site: Site, vessel: Vessel, state: SiteState, display: Display) 
         if now.manual is None
         else {"duty": number(now.manual.duty, 3), "left_s": number(now.manual.until_s - state.now_s, 0)},
         "quiet": _quiet(now.quiet, state, display),
+        "blind": _blind(now.blind, display),
         **_temperature(now.estimate.celsius, display),
         "rate_k_per_h": number(rate_k_per_h, 2),
         "rate_text": UNKNOWN if rate_k_per_h is None else f"{display.difference_text(rate_k_per_h)}/h",
@@ -104,9 +106,9 @@ def vessel_dict(site: Site, vessel: Vessel, state: SiteState, display: Display) 
         "demand_w": number(now.loop.heat_w, 1),
         "applied_w": number(now.applied_w, 1),
         "outputs": {
-            name: _output(output, state, display)
-            for name, output in (("cooler", now.cooler), ("heater", now.heater))
-            if output is not None
+            name: {**_output(output, state, display), **_budget(part, output, state)}
+            for name, part, output in (("cooler", vessel.cooler, now.cooler), ("heater", vessel.heater, now.heater))
+            if part is not None and output is not None
         },
         "alarms": alarms_of(vessel.name, state, display),
         "signals": _signals(vessel.probes, state, display),
@@ -261,6 +263,18 @@ def _quiet(quiet: Quiet | None, state: SiteState, display: Display) -> Json | No
     }
 
 
+def _blind(blind: Blind, display: Display) -> Json | None:
+    """What happens without a fit signal; null while there is one."""
+    if blind.lost_s is None:
+        return None
+    return {
+        "lost_s": number(blind.lost_s, 0),
+        "cool_w": number(blind.cool_w, 1),
+        "coldest_c": number(blind.lowest_c, 2) if blind.cool_w > 0.0 else None,
+        "text": told(blind.reason, display),
+    }
+
+
 def _output(output: OutputState, state: SiteState, display: Display) -> Json:
     return {
         "on": output.on,
@@ -269,6 +283,13 @@ def _output(output: OutputState, state: SiteState, display: Display) -> Json:
         "reason": told(output.reason, display),
         "starts": output.starts,
         "on_s": number(output.on_s, 0),
+    }
+
+
+def _budget(part: Output, output: OutputState, state: SiteState) -> Json:
+    return {
+        "starts_per_day": part.starts_per_day,
+        "starts_ahead": number(starts_ahead(part, output, state.now_s), 1),
     }
 
 

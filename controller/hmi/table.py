@@ -48,6 +48,8 @@ def batch_lines(vessel: Json) -> list[str]:
     lines = [f"{short(batch['name'], _LONGEST_NAME)}: {vessel['state']}, {_mode(vessel)}{begun}"]
     if vessel["quiet"] is not None:
         lines.append(vessel["quiet"]["text"])
+    if vessel["blind"] is not None and vessel["blind"]["cool_w"]:
+        lines.append(vessel["blind"]["text"])
     if batch["gravity"] is not None:
         lines += fermented_lines(batch)
     if step is None:

@@ -6,8 +6,9 @@ from dataclasses import replace
 
 from controller import defaults
 from controller.control.course import Ends, Profile, ProfileStep, StepKind
+from controller.control.lifecycle import initial_state
 from controller.control.site import AlarmLimits, Bath, Ending, Limits, LoopKind, Output, Place, Probe, Site, Vessel
-from controller.control.state import SiteState, initial_state
+from controller.control.state import SiteState
 from controller.control.step import StepResult, step
 from controller.control.values import Action, Inputs, Reading
 from controller.simulate import EPOCH_UTC_S

@@ -10,7 +10,8 @@ import random
 import sys
 
 from controller.control.codec import from_json, to_json
-from controller.control.state import SiteState, initial_state
+from controller.control.lifecycle import initial_state
+from controller.control.state import SiteState
 from controller.control.step import step
 from controller.control.values import Command, Inputs, Record
 from controller.simulate import EPOCH_UTC_S

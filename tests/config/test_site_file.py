@@ -6,7 +6,7 @@ import pytest
 
 from controller import defaults
 from controller.config import load_installation
-from controller.control.site import Ending, LoopKind, Place
+from controller.control.site import Ending, LoopKind, Place, SignalLoss
 from controller.faults import Fault, FileFaults
 from tests.config.site_files import SITE, changed, faults_of, load
 
@@ -333,3 +333,41 @@ def test_a_page_for_everybody_is_worth_a_warning(tmp_path: Path) -> None:
 def test_a_missing_file_is_a_fault_too(tmp_path: Path) -> None:
     with pytest.raises(FileFaults, match="no such file"):
         load_installation(tmp_path / "nowhere.yaml")
+
+
+# A lost signal, and the budget of starts
+
+
+def test_a_lost_signal_stops_the_cooler_unless_the_file_says_bounded(tmp_path: Path) -> None:
+    (plain,) = load(tmp_path).site.vessels
+    assert plain.signal_loss is SignalLoss.OFF
+    text = changed("    volume: 60 L", "    volume: 60 L\n    signal_loss: bounded\n    coldest_room: 8 C")
+    (bounded,) = load(tmp_path, text).site.vessels
+    assert (bounded.signal_loss, bounded.coldest_room_c) == (SignalLoss.BOUNDED, 8.0)
+    fault = one(faults_of(tmp_path, changed("    volume: 60 L", "    volume: 60 L\n    signal_loss: full")))
+    assert (fault.key, fault.expected) == ("vessels.fv1.signal_loss", "off or bounded")
+
+
+def test_bounded_warns_where_it_can_do_little(tmp_path: Path) -> None:
+    cold = changed("    volume: 60 L", "    volume: 60 L\n    signal_loss: bounded\n    coldest_room: -10 C")
+    assert any("only a wort above" in warning for warning in load(tmp_path, cold).warnings)
+    mild = changed("    volume: 60 L", "    volume: 60 L\n    signal_loss: bounded")
+    assert not any("blind" in warning for warning in load(tmp_path, mild).warnings)
+
+
+def test_off_warns_of_a_big_vessel(tmp_path: Path) -> None:
+    big = changed("    volume: 60 L", "    volume: 600 L")
+    assert any("can warm by 3 K in 6 h" in warning for warning in load(tmp_path, big).warnings)
+    assert not any("can warm" in warning for warning in load(tmp_path).warnings)
+
+
+def test_a_budget_of_starts_is_a_whole_number_and_warns_of_shorter_cycles(tmp_path: Path) -> None:
+    text = changed("power: 400 W", "power: 400 W\n      starts_per_day: 50")
+    installation = load(tmp_path, text)
+    (fermenter,) = installation.site.vessels
+    assert fermenter.cooler is not None
+    assert fermenter.heater is not None
+    assert (fermenter.cooler.starts_per_day, fermenter.heater.starts_per_day) == (50.0, 100.0)
+    assert any("fv1/cooler: a cycle of 20 min can mean 72 starts" in warning for warning in installation.warnings)
+    fault = one(faults_of(tmp_path, changed("power: 400 W", "power: 400 W\n      starts_per_day: many")))
+    assert (fault.key, fault.expected) == ("vessels.fv1.cooler.starts_per_day", "a whole number from 4 to 2000")

@@ -12,8 +12,9 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 
 from controller.control.codec import from_json, to_json
 from controller.control.follow import Moment
+from controller.control.lifecycle import initial_state
 from controller.control.operate import operate
-from controller.control.state import AlarmPhase, SiteState, initial_state
+from controller.control.state import AlarmPhase, SiteState
 from controller.control.values import Action, Record, RecordKind
 from controller.control.watch import Watch
 from tests.effort import examples

@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 
 from controller.control.codec import from_json, to_json
 from controller.control.course import Ends, Profile, ProfileStep, StepKind
+from controller.control.lifecycle import initial_state
 from controller.control.operate import VERBS
-from controller.control.state import BatchState, Mode, SiteState, initial_state
+from controller.control.state import BatchState, Mode, SiteState
 from controller.control.step import StepResult, step
 from controller.control.values import Action, Inputs, Reading, Status
 from tests.factories import DAY_S, ON_OFF, UTC_S, scan, site, starting, vessel

@@ -6,8 +6,9 @@ The names are ISA-88's (IEC 61512), the outputs those of the README's table.
 import pytest
 
 from controller.control.course import Ends, StepKind
+from controller.control.lifecycle import initial_state
 from controller.control.site import Site
-from controller.control.state import BatchState, SiteState, initial_state
+from controller.control.state import BatchState, SiteState
 from controller.control.values import RecordKind, Setpoint
 from tests.control.test_follow import a_step, ale, cellar_with, doing, go_on, steps_told
 from tests.factories import HOUR_S, running_state, scan

@@ -14,7 +14,8 @@ import pytest
 
 from controller.control.codec import from_json, to_json
 from controller.control.course import Ends, Profile, ProfileStep, StepKind
-from controller.control.state import SiteState, initial_state, resumed_state
+from controller.control.lifecycle import initial_state, resumed_state
+from controller.control.state import SiteState
 from controller.control.step import step
 from controller.control.values import Command, Inputs, Record, RecordKind
 from tests.factories import DAY_S, HEAT_CAPACITY_J_PER_K, HOUR_S, UTC_S, readings, scan, site, starting, vessel

@@ -19,8 +19,9 @@ from controller.control.codec import from_json, to_json
 from controller.control.course import Ends, Profile, ProfileStep, StepKind
 from controller.control.diagnosis import Diagnosis, OutputFault
 from controller.control.doubt import ProbeMemory
+from controller.control.lifecycle import initial_state
 from controller.control.site import AlarmLimits, Ending, Limits, Loop, LoopKind, Output, Place, Probe, Site, Vessel
-from controller.control.state import AlarmState, Batch, OutputState, SiteState, VesselState, initial_state
+from controller.control.state import AlarmState, Batch, OutputState, SiteState, VesselState
 from controller.control.values import Action, Inputs, Signal
 
 FINITE = st.floats(allow_nan=False, allow_infinity=False)

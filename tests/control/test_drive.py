@@ -8,8 +8,9 @@ from hypothesis import strategies as st
 
 from controller.control.drive import OFF_AGAIN_S, START, drive, due
 from controller.control.follow import Course, Moment
+from controller.control.lifecycle import initial_state, resumed_state
 from controller.control.site import Ending, Limits, Output
-from controller.control.state import Batch, BatchState, Mode, OutputState, SiteState, initial_state, resumed_state
+from controller.control.state import Batch, BatchState, Mode, OutputState, SiteState
 from controller.control.step import step
 from controller.control.values import (
     Action,

@@ -7,8 +7,9 @@ import pytest
 
 from controller.control.course import Ends, Profile, ProfileStep, StepKind
 from controller.control.follow import JUMP_K
+from controller.control.lifecycle import initial_state, resumed_state
 from controller.control.site import Site
-from controller.control.state import BatchState, Mode, SiteState, VesselState, initial_state, resumed_state
+from controller.control.state import BatchState, Mode, SiteState, VesselState
 from controller.control.step import step
 from controller.control.values import Action, Inputs, Record, RecordKind, Setpoint
 from tests.factories import DAY_S, HOUR_S, SCAN_S, UTC_S, readings, running_state, scan, site, vessel

@@ -39,8 +39,9 @@ def ask(
     mode: Mode = Mode.AUTO,
     manual: Manual | None = None,
     drive: Drive = Drive.BOTH,
+    dt_s: float = SCAN_S,
 ) -> tuple[Demand, LoopState]:
-    return demand(fermenter, mode, manual, setpoint, wort(celsius, drive=drive), last, applied_w, SCAN_S)
+    return demand(fermenter, mode, manual, setpoint, wort(celsius, drive=drive), last, applied_w, dt_s)
 
 
 # What is not regulated
@@ -304,6 +305,12 @@ def test_a_minute_without_a_signal_does_not_cost_the_loop_what_it_has_learnt_of_
 def test_a_restart_does_not_cost_the_loop_what_it_has_learnt_of_the_yeast() -> None:
     resumed = LoopState(integral_w=-150.0)  # what is kept of a loop over a restart
     assert ask(19.0, resumed, 0.0)[0].heat_w == pytest.approx(-150.0, abs=1.0)
+
+
+def test_a_demand_for_heat_does_not_outlast_a_doubt_that_comes_in_the_same_instant() -> None:
+    wanted, loop = ask(15.0, NO_LOOP)
+    assert wanted.heat_w == 80.0
+    assert ask(15.0, loop, drive=Drive.COOLING, dt_s=0.0)[0].heat_w == 0.0
 
 
 def test_a_blind_time_after_manual_still_hands_over_without_a_bump() -> None:

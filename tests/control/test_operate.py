@@ -6,9 +6,10 @@ from dataclasses import replace
 import pytest
 
 from controller.control.codec import from_json, to_json
+from controller.control.lifecycle import initial_state
 from controller.control.operate import KEPT_ANSWERS, VERBS
 from controller.control.site import Place, Probe
-from controller.control.state import BatchState, Mode, SiteState, initial_state
+from controller.control.state import BatchState, Mode, SiteState
 from controller.control.step import step
 from controller.control.values import Inputs, Reading, RecordKind, Setpoint
 from tests.control.cellar_actions import ALE, CELLAR, allowed, answered, left, refused, wish

@@ -13,8 +13,9 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 
 from controller.control.codec import from_json, to_json
 from controller.control.course import Ends, Profile, ProfileStep, StepKind
+from controller.control.lifecycle import initial_state, resumed_state
 from controller.control.operate import KEPT_ANSWERS, VERBS, operate
-from controller.control.state import BatchState, Mode, SiteState, initial_state, resumed_state
+from controller.control.state import BatchState, Mode, SiteState
 from controller.control.values import Action, Record, RecordKind
 from controller.field.own_topics import parse_action
 from tests.effort import examples

@@ -5,8 +5,9 @@ from dataclasses import replace
 import pytest
 
 from controller.control.codec import from_json, to_json
+from controller.control.lifecycle import initial_state
 from controller.control.site import Limits, Site
-from controller.control.state import AlarmPhase, AlarmState, BatchState, Mode, SiteState, initial_state
+from controller.control.state import AlarmPhase, AlarmState, BatchState, Mode, SiteState
 from controller.control.step import StepResult
 from controller.control.values import RecordKind
 from tests.control.cellar_actions import ALE, CELLAR, PRIMARY, allowed, answered, at_step, left, refused, told, wish

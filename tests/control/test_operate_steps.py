@@ -6,7 +6,8 @@ import pytest
 
 from controller.control.codec import from_json, to_json
 from controller.control.course import Ends, Profile, ProfileStep, StepKind
-from controller.control.state import BatchState, SiteState, initial_state, resumed_state
+from controller.control.lifecycle import initial_state, resumed_state
+from controller.control.state import BatchState, SiteState
 from controller.control.values import RecordKind, Setpoint
 from tests.control.cellar_actions import (
     ALE,

@@ -18,8 +18,9 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition,
 
 from controller.control.codec import from_json, to_json
 from controller.control.course import Ends, Profile, ProfileStep, StepKind
+from controller.control.lifecycle import initial_state, resumed_state
 from controller.control.operate import operate
-from controller.control.state import BatchState, SiteState, initial_state, resumed_state
+from controller.control.state import BatchState, SiteState
 from controller.control.step import StepResult, step
 from controller.control.values import Action, Drive, Estimate, Inputs, Reading, RecordKind, Setpoint
 from tests.effort import examples

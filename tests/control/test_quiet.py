@@ -6,9 +6,10 @@ import pytest
 
 from controller.control.codec import from_json, to_json
 from controller.control.course import Ends, Profile, ProfileStep, StepKind
+from controller.control.lifecycle import resumed_state
 from controller.control.quiet import quiet_after
 from controller.control.site import AlarmLimits, Limits, Loop, Site
-from controller.control.state import AlarmPhase, Mode, Quiet, SiteState, VesselState, resumed_state
+from controller.control.state import AlarmPhase, Mode, Quiet, SiteState, VesselState
 from controller.control.step import step
 from controller.control.values import Drive, Estimate, Inputs, Record, RecordKind, Setpoint
 from tests.control.cellar_actions import allowed, answered, refused, told, wish

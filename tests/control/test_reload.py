@@ -4,10 +4,13 @@ from dataclasses import replace
 
 import pytest
 
+from controller.control.balance import Balance
 from controller.control.codec import from_json, to_json
 from controller.control.course import Ends, Profile, ProfileStep, StepKind
+from controller.control.diagnosis import COOLER_WILL_NOT_STOP, HEATER_WILL_NOT_STOP, OutputFault, Retry
+from controller.control.lifecycle import initial_state, reloaded_state, resumed_state
 from controller.control.site import Limits, Site
-from controller.control.state import AlarmPhase, AlarmState, SiteState, initial_state, reloaded_state
+from controller.control.state import AlarmPhase, AlarmState, Blind, SiteState
 from controller.control.values import Action, Setpoint, Status
 from tests.factories import DAY_S, HOUR_S, ON_OFF, PID, scan, site, starting, vessel
 
@@ -169,3 +172,61 @@ def test_answers_numbers_and_epoch_go_on() -> None:
     assert (after.answers, after.number, after.epoch, after.started) == (
         state.answers, state.number, state.epoch, True,
     )  # fmt: skip
+
+
+# What the diagnosis held against a device
+
+LATCHED = {
+    COOLER_WILL_NOT_STOP: OutputFault(60.0, "runs on"),
+    HEATER_WILL_NOT_STOP: OutputFault(60.0, "warms when off"),
+}
+
+
+def accused(state: SiteState) -> SiteState:
+    """Both outputs of the ale fermenter are at fault, its cooler waits for a retry and has a duty of hours."""
+    ale = state.vessels["ale"]
+    balance = ale.diagnosis.balance._replace(cooler=0.1, heater=0.1, dead_cooler_s=200.0, dead_heater_s=500.0)
+    diagnosis = ale.diagnosis._replace(retry=Retry(900.0, state.now_s + 900.0), balance=balance)
+    blind = Blind(-60.0, -3.0, 6 * HOUR_S, state.now_s, 20.0, state.now_s)
+    ale = ale._replace(faults=LATCHED, diagnosis=diagnosis, blind=blind)
+    return scan(CELLAR, state._replace(vessels={**state.vessels, "ale": ale}), 21.5).state
+
+
+@pytest.mark.parametrize(
+    ("name", "goes", "stays"),
+    [("cooler", COOLER_WILL_NOT_STOP, HEATER_WILL_NOT_STOP), ("heater", HEATER_WILL_NOT_STOP, COOLER_WILL_NOT_STOP)],
+)
+def test_what_was_held_against_an_output_goes_with_the_device(name: str, goes: str, stays: str) -> None:
+    state = accused(busy())
+    assert {f"ale/{goes}", f"ale/{stays}"} <= set(state.alarms)
+    ale = state.vessels["ale"]
+    replaced = state._replace(vessels={**state.vessels, "ale": ale._replace(**{name: None})})
+    after = reloaded(CELLAR, replaced).vessels["ale"]
+    assert after.faults == {stays: LATCHED[stays]}
+    assert (after.diagnosis.retry is None) is (name == "cooler")
+    assert (after.blind.known_s == 0.0) is (name == "cooler")
+    fresh, old = Balance(), ale.diagnosis.balance
+    learnt = (after.diagnosis.balance.cooler, after.diagnosis.balance.dead_cooler_s)
+    assert learnt == ((fresh.cooler, 0.0) if name == "cooler" else (old.cooler, old.dead_cooler_s))
+    learnt = (after.diagnosis.balance.heater, after.diagnosis.balance.dead_heater_s)
+    assert learnt == ((fresh.heater, 0.0) if name == "heater" else (old.heater, old.dead_heater_s))
+    end = scan(CELLAR, reloaded(CELLAR, replaced), 21.5).state
+    assert end.alarms[f"ale/{goes}"].phase is AlarmPhase.RETURNED
+    assert end.alarms[f"ale/{stays}"].phase is AlarmPhase.UNACKNOWLEDGED
+
+
+@pytest.mark.parametrize("name", ["cooler", "heater"])
+def test_what_was_held_against_an_output_goes_where_the_file_no_longer_has_it(name: str) -> None:
+    state = accused(busy())
+    new = with_ale(**{name: None})
+    for after in (reloaded(new, state), resumed_state(new, state, state.now_s)):
+        (kind,) = after.vessels["ale"].faults
+        assert not kind.startswith(name)
+
+
+def test_other_figures_of_a_faulty_device_do_not_make_it_sound() -> None:
+    state = accused(busy())
+    weaker = replace(CELLAR.vessels[0].cooler, power_w=100.0)
+    for after in (reloaded(with_ale(cooler=weaker), state), resumed_state(CELLAR, state, state.now_s)):
+        assert after.vessels["ale"].faults == LATCHED
+        assert after.vessels["ale"].diagnosis == state.vessels["ale"].diagnosis

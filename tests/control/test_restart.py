@@ -7,16 +7,9 @@ import pytest
 
 from controller.control.codec import from_json, to_json
 from controller.control.course import Ends, Profile, ProfileStep, StepKind
+from controller.control.lifecycle import initial_state, resumed_state, stopped_state
 from controller.control.site import Limits, Site
-from controller.control.state import (
-    AlarmPhase,
-    AlarmState,
-    BatchState,
-    SiteState,
-    initial_state,
-    resumed_state,
-    stopped_state,
-)
+from controller.control.state import AlarmPhase, AlarmState, BatchState, SiteState
 from controller.control.step import StepResult, step
 from controller.control.values import Action, Inputs, RecordKind, Setpoint, Status
 from controller.plant.brewer import Plan

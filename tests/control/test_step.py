@@ -8,8 +8,9 @@ import pytest
 
 from controller.control.codec import to_json
 from controller.control.course import Ends, Profile, ProfileStep, StepKind
+from controller.control.lifecycle import initial_state
 from controller.control.site import Site
-from controller.control.state import BatchState, SiteState, initial_state
+from controller.control.state import BatchState, SiteState
 from controller.control.step import step
 from controller.control.values import Action, Command, Inputs, Reading
 from tests.factories import DAY_S, UTC_S, scan, site, starting, vessel

@@ -11,17 +11,9 @@ from hypothesis import strategies as st
 from controller.control.codec import from_json, to_json
 from controller.control.diagnosis import OutputFault
 from controller.control.drive import OFF_AGAIN_S
+from controller.control.lifecycle import initial_state, reloaded_state, resumed_state, stopped_state
 from controller.control.site import Ending, Output, Site, Supply, Upstream
-from controller.control.state import (
-    LOST,
-    START,
-    OutputState,
-    SiteState,
-    initial_state,
-    reloaded_state,
-    resumed_state,
-    stopped_state,
-)
+from controller.control.state import LOST, START, OutputState, SiteState
 from controller.control.step import StepResult, step
 from controller.control.values import Action, Command, Inputs, Reading, Record, RecordKind
 from controller.simulate import simulate

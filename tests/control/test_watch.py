@@ -7,8 +7,9 @@ import pytest
 
 from controller.control.alarms import ACTIVE
 from controller.control.course import Ends, Profile, ProfileStep, StepKind
+from controller.control.lifecycle import initial_state
 from controller.control.site import Place, Probe, Site
-from controller.control.state import AlarmPhase, SiteState, initial_state
+from controller.control.state import AlarmPhase, SiteState
 from controller.control.step import StepResult, step
 from controller.control.values import Action, Inputs, Reading, Record, RecordKind
 from controller.plant.cellar import Cellar

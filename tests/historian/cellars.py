@@ -3,8 +3,9 @@
 from collections.abc import Iterator
 
 from controller.control.course import Ends, Profile, ProfileStep, StepKind
+from controller.control.lifecycle import initial_state
 from controller.control.site import AlarmLimits, Ending, Limits, Loop, LoopKind, Output, Place, Probe, Site, Vessel
-from controller.control.state import Batch, BatchState, SiteState, initial_state
+from controller.control.state import Batch, BatchState, SiteState
 from controller.control.values import Record, RecordKind, Signal, Status
 from controller.historian.sampler import Sample
 

@@ -3,6 +3,7 @@
 from zoneinfo import ZoneInfo
 
 from controller.control.course import Ends, Profile, ProfileStep, StepKind
+from controller.control.lifecycle import initial_state
 from controller.control.site import (
     AlarmLimits,
     Bath,
@@ -25,7 +26,6 @@ from controller.control.state import (
     ProgramState,
     SiteState,
     VesselState,
-    initial_state,
 )
 from controller.control.values import Drive, Estimate, Setpoint, Signal, Status
 from controller.display import Display

@@ -15,8 +15,9 @@ drawn together, since no output of ours needs time to get there. Where we differ
 
 from collections.abc import Mapping
 
+from controller.control.lifecycle import initial_state
 from controller.control.operate import operate
-from controller.control.state import BatchState, SiteState, initial_state
+from controller.control.state import BatchState, SiteState
 from controller.control.values import Action
 from tests.factories import UTC_S, scan, site, starting
 

@@ -82,10 +82,12 @@ class Cellar:
         self.worts: dict[str, object] = dict(WORTS)
         self.reporting = True
         self.heard: list[Heard] = []
+        self._deaf: set[int] = set()
         self.client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
         self.client.username_pw_set(USER, PASSWORD)
         self.client.on_connect = self._subscribe
         self.client.on_message = self._hear
+        self.client.on_unsubscribe = lambda client, data, mid, *_: self._deaf.add(mid)
         self.client.reconnect_delay_set(1, 1)
         self._over = threading.Event()
         self._reporter = threading.Thread(target=self._report)
@@ -110,6 +112,11 @@ class Cellar:
     def is_on(self, topic: str) -> bool:
         """What the newest command on a topic says; False before the first."""
         return self.orders(topic)[-1:] == [True]
+
+    def stop_listening(self, topic: str) -> None:
+        """Let no relay listen to a topic any more, and wait until the broker knows it."""
+        _, mid = self.client.unsubscribe(topic)
+        until(lambda: mid in self._deaf, "the broker's word that nobody listens")
 
     def publish(self, topic: str, payload: bytes | str, retain: bool = False, properties: Properties | None = None):  # type: ignore[no-untyped-def]
         """Publish as a stranger and wait until the broker has it."""

@@ -149,7 +149,7 @@ def test_an_output_taken_away_whose_device_does_not_listen_is_said_not_to_be_con
     site = example_site(tmp_path, server.port)
     with Daemon(site) as daemon:
         cooling(daemon, cellar, "keg-50", KEG_COOLER)
-        cellar.client.unsubscribe(KEG_COOLER)
+        cellar.stop_listening(KEG_COOLER)
         change(site, ("topic: cellar/relay3/set", "topic: cellar/relay9/set"))
         told = reload(daemon, "not confirmed off: keg-50/cooler (last on)")
         assert any(f"no device listens to {KEG_COOLER}; its own timer ends it" in line for line in told)

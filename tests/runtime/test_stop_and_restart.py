@@ -69,7 +69,7 @@ def test_an_output_whose_device_does_not_listen_is_named_once_with_the_cause(
 ) -> None:
     with Daemon(example_site(tmp_path, server.port)) as daemon:
         cooling(daemon, cellar, "keg-50", KEG_COOLER)
-        cellar.client.unsubscribe(CONE_COOLER)
+        cellar.stop_listening(CONE_COOLER)
         complaint = f"cone-120/cooler does not get its commands: no device listens to {CONE_COOLER}"
         assert daemon.say("start", "cone-120", *WATER).returncode == 0
         until(lambda: complaint in daemon.log(), "the complaint")
@@ -85,7 +85,7 @@ def test_an_output_whose_device_does_not_listen_is_named_once_with_the_cause(
         cellar.client.subscribe(CONE_COOLER, 1)
         until(lambda: "cone-120/cooler gets its commands again" in daemon.log(), "the device's return")
         until(lambda: not daemon.status()["service"]["outputs_without_device"], "a status that is well again")
-        cellar.client.unsubscribe(CONE_COOLER)
+        cellar.stop_listening(CONE_COOLER)
         assert daemon.end() == 0
         unsure = [line for line in daemon.log().splitlines() if "not confirmed off" in line]
         assert len(unsure) == 1

@@ -8,10 +8,11 @@ import pytest
 
 from controller.config import load_installation
 from controller.control.diagnosis import OutputFault
-from controller.control.state import OutputState, initial_state
+from controller.control.lifecycle import initial_state
+from controller.control.state import OutputState
 from controller.outputs import driven_outputs, off_records
 from controller.reloading import fingerprint, plan_reload
-from tests.runtime.daemons import CONE_COOLER, EXAMPLE, Cellar, Daemon, example_site, reload, until
+from tests.runtime.daemons import CONE_COOLER, CONE_HEATER, EXAMPLE, Cellar, Daemon, example_site, reload, until
 from tests.servers import Mosquitto
 
 CONTACTOR, PUMP = "cellar/relay8/set", "cellar/relay9/set"
@@ -70,6 +71,25 @@ def test_a_pump_that_moves_is_withdrawn_where_it_was_and_begins_off(tmp_path: Pa
     assert list(plan.withdrawn) == ["upstream/glycol"]
     assert [plan.state.upstream[tag].on for tag in SHARED] == [False, True]
     assert plan.state.vessels["cone-120"].faults == fault
+
+
+def test_a_heater_that_moves_is_another_device_and_what_was_held_against_it_goes(tmp_path: Path) -> None:
+    path = example_site(tmp_path, 1883)
+    old = load_installation(path)
+    path.write_text(path.read_text().replace(CONE_HEATER, "cellar/relay7/set"))
+    state = initial_state(old.site, 0.0)
+    faults = {"heater will not stop": OutputFault(0.0, "warms when off")}
+    vessels = {name: now._replace(faults=faults) for name, now in state.vessels.items() if now.heater}
+    assert len(vessels) > 1
+    plan = plan_reload(
+        old,
+        fingerprint(old.broker),
+        load_installation(path),
+        state._replace(vessels={**state.vessels, **vessels}),
+        100.0,
+    )
+    assert list(plan.withdrawn) == ["cone-120/heater"]
+    assert {name for name, now in plan.state.vessels.items() if now.faults} == vessels.keys() - {"cone-120"}
 
 
 @pytest.mark.servers

@@ -214,7 +214,7 @@ class NoWelds:
 
 
 def test_a_broken_story_becomes_a_short_one_that_breaks_again() -> None:
-    hours, seed = 12.0, "weld-3"
+    hours, seed = 12.0, "weld-4"  # its first weld is of an output of a vessel
     judges = lambda: [NoWelds()]  # noqa: E731
     outcome = play(whole(seed, hours * HOUR_S, drawn(seed, hours)), hours, judges, stop_at=0)
     short = short_of(seed, hours, outcome.breaches[0], judges, within_s=60.0)
