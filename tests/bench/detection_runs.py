@@ -1,5 +1,6 @@
 """One run of the detection bench: a plant, a phase, a fault, and how long it took to find it."""
 
+import copy
 import random
 from dataclasses import dataclass, replace
 
@@ -105,14 +106,17 @@ class _Run:
         self.effect_k = self._effect_k()
         begun_s, wort_c = rig.now_s, truth.mean_c()
         stuck_on = "stuck on" in self.kind.name
-        counting = not (stuck_on and rig.commanded.get(self.output, False))
+        twin: Rig | None = None
         moved_k = worst_k = 0.0
         while rig.now_s - begun_s < HORIZON_S:
-            if stuck_on and not counting and not rig.commanded.get(self.output, False):
-                counting, begun_s, wort_c = True, rig.now_s, truth.mean_c()
+            if stuck_on and twin is None and not rig.commanded.get(self.output, False):
+                begun_s, twin = rig.now_s, self._twin()
             if not (stuck_on or probe) and rig.commanded.get(self.output, False):
                 self.on_s += scan_s
             rig.scan()
+            if twin is not None:
+                twin.scan()
+                wort_c = twin.plant.vessels[NAME].mean_c()
             moved_k = truth.mean_c() - wort_c
             worst_k = max(worst_k, abs(moved_k))
             if self._found(rig.state):
@@ -121,10 +125,19 @@ class _Run:
             if not stuck_on and not probe and self.on_s > 6.0 * HOUR_S:
                 break
         minutes = (rig.now_s - begun_s) / 60.0
-        if not counting:
+        if stuck_on and twin is None:
             return self._result("no occasion", 0.0, minutes, moved_k)
         measure = worst_k if self.kind.alarm == "stuck" else minutes if stuck_on or probe else self.on_s / 60.0
         return self._result(self._verdict(minutes, worst_k), measure, minutes, moved_k)
+
+    def _twin(self) -> Rig:
+        """The same cellar without the fault, from now on: how far the fault moves the wort is told by the difference,
+        since a ramp or a crash moves it too."""
+        rig = self.rig
+        twin = copy.deepcopy(rig, {id(rig.site): rig.site, id(rig.state): rig.state})
+        twin.welded.clear()
+        twin.plant.set_output(self.output, False)
+        return twin
 
     def _effect_k(self) -> float:
         """By the plant's true figures; 0 for probes."""
@@ -190,7 +203,7 @@ class _Run:
         name = self.kind.name
         if "stuck on" in name:
             kept = minutes <= 15.0 or worst_k <= 0.5
-            lost = True  # an output that has been on for a day
+            lost = worst_k > 0.5  # else the other output works against it, and the figure's moment has not come
         elif self.kind.alarm == "stuck":
             kept = worst_k <= 1.0
             lost = not kept

@@ -21,9 +21,10 @@ from controller.control.step import StepResult
 from controller.hmi.operator_socket import OperatorSocket
 from controller.installation import Installation
 from controller.runtime import Service
-from tests.simulation.broker import Broker, Message
+from tests.simulation.broker import Broker
 from tests.simulation.client import VirtualSession, Wire
 from tests.simulation.disk import Disk, VirtualPositions, VirtualStore
+from tests.simulation.network import Message
 from tests.simulation.virtual import Calendar, VirtualLoop
 
 FIRST_UTC_S = 1_790_316_000.0  # 2026-09-25T06:00:00Z: the true time of a story's first moment

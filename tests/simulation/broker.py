@@ -12,34 +12,24 @@ What is wrong with it is in `Trouble`, and in `stall`, `restart` and `cut`. All 
 import random
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Protocol
 
+from tests.simulation.network import (
+    CONNECT_TIMEOUT_S,
+    GOOD,
+    HOP_S,
+    KEEP_ALIVE_TIMEOUT,
+    KEEPALIVE_S,
+    NO_SUBSCRIBERS,
+    TAKEN_OVER,
+    UNSPECIFIED,
+    UNSUPPORTED_VERSION,
+    End,
+    Line,
+    Message,
+)
 from tests.simulation.virtual import Calendar, Takes
 
-HOP_S = 0.002  # from one machine to the other, on a quiet network
-CONNECT_TIMEOUT_S = 3.0
-KEEPALIVE_S = 10.0  # all clients'; a broker waits half as long again (MQTT 5.0, 3.1.2.10)
-UNSENT_S = 10.0  # after which a machine throws away what it could not send
-GOOD, NO_SUBSCRIBERS = 0x00, 0x10
-UNSPECIFIED, UNSUPPORTED_VERSION, KEEP_ALIVE_TIMEOUT, TAKEN_OVER = 0x80, 0x84, 0x8D, 0x8E
 LOST_SHARE = 0.3  # of messages that a trouble drops: never sent again
-
-
-@dataclass(slots=True)
-class Message:
-    """A message; the broker enters `at_s`, when it reached it, and changes nothing else but an expiry that its version
-    does not know."""
-
-    topic: str
-    payload: bytes
-    qos: int = 0
-    retain: bool = False
-    expiry_s: float | None = None
-    reply_to: str | None = None
-    correlation: bytes | None = None
-    sender: str = ""
-    at_s: float = 0.0
-    will: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,115 +47,6 @@ CALM = Trouble()
 NOBODY: dict[str, "Line"] = {}
 
 
-class End(Protocol):
-    """The client's end of a connection; each is called when a packet arrives there."""
-
-    def connack(self, code: int) -> None: ...
-    def suback(self, number: int, codes: list[int]) -> None: ...
-    def puback(self, number: int, code: int) -> None: ...
-    def arrived(self, message: Message, retained: bool, copy: int) -> None: ...
-    def closed(self, code: int) -> None: ...
-
-
-class Line:
-    """One TCP connection. What is sent while the network is cut is held, and arrives late if it heals in time."""
-
-    def __init__(self, broker: "Broker", client: str, machine: str, end: End, is_v5: bool) -> None:
-        self.client, self.machine, self.is_v5 = client, machine, is_v5
-        self._broker, self._end = broker, end
-        self.open_here = self.open_there = True  # at the client's end, at the broker's
-        self.will: Message | None = None
-        self._held_up: list[tuple[float, Callable[..., object], tuple[object, ...]]] = []
-        self._held_down: list[tuple[Callable[..., object], tuple[object, ...]]] = []
-        self._free_s = 0.0  # when the last packet to the client will have arrived
-
-    # the client's side
-
-    def subscribe(self, number: int, filters: list[str]) -> None:
-        self._up(self._broker.subscribed, self, number, filters)
-
-    def publish(self, number: int, message: Message) -> None:
-        self._up(self._broker.published, self, number, message)
-
-    def disconnect(self) -> None:
-        """Say goodbye and close: no will."""
-        if self.open_here:
-            self._up(self._broker.disconnected, self, False)
-            self.open_here = False
-
-    def abandon(self) -> None:
-        """The client is gone without a goodbye: its machine has closed the connection, or has lost its power."""
-        if self.open_here:
-            self._up(self._broker.disconnected, self, True)
-            self.open_here = False
-
-    def vanish(self) -> None:
-        """The client's machine has lost its power: the broker hears nothing, not even that."""
-        self.open_here = False
-        self._broker.calendar.after(1.5 * KEEPALIVE_S, self._broker.disconnected, self, True)
-
-    def send_connect(self) -> None:
-        self._up(self._broker.connecting, self)
-
-    def lose(self, code: int) -> None:
-        """The client's end finds the connection dead."""
-        if self.open_here:
-            self._held_up.clear()
-            self.open_here = False
-            self._end.closed(code)
-            self._broker.calendar.after(HOP_S, self._broker.disconnected, self, True)
-
-    def _up(self, act: Callable[..., object], *arguments: object) -> None:
-        if not self.open_here:
-            return
-        if self.machine in self._broker.cut_off:
-            self._held_up.append((self._broker.calendar.now_s, act, arguments))
-        else:
-            self._broker.calendar.after(HOP_S, self._broker.take, act, arguments)
-
-    # the broker's side
-
-    def send(self, act: Callable[..., object], *arguments: object, in_order: bool = True) -> None:
-        """Let a packet reach the client's end."""
-        if not self.open_there:
-            return
-        if self.machine in self._broker.cut_off:
-            self._held_down.append((act, arguments))
-            return
-        at_s = self._broker.calendar.now_s + HOP_S
-        if in_order:
-            at_s = self._free_s = max(at_s, self._free_s)
-        self._broker.calendar.at(at_s, self._arrive, act, arguments)
-
-    def close_there(self, code: int) -> None:
-        """The broker closes the connection, with a reason that the client is told, if it is one of MQTT 5."""
-        if self.open_there:
-            self.send(self._closed_by_broker, code)
-            self.open_there = False
-
-    def heal(self) -> None:
-        """The network is whole again."""
-        up, self._held_up = self._held_up, []
-        down, self._held_down = self._held_down, []
-        for sent_s, act, arguments in up:
-            if self._broker.calendar.now_s - sent_s <= UNSENT_S:
-                self._broker.calendar.after(HOP_S, self._broker.take, act, arguments)
-        for act, arguments in down:
-            self._broker.calendar.after(HOP_S, self._arrive, act, arguments)
-
-    @property
-    def end(self) -> End:
-        return self._end
-
-    def _arrive(self, act: Callable[..., object], arguments: tuple[object, ...]) -> None:
-        if self.open_here:
-            act(*arguments)
-
-    def _closed_by_broker(self, code: int) -> None:
-        self.open_here = False
-        self._end.closed(code)
-
-
 class Broker:
     """The broker and the network around it. `version` is "5", "5 without reasons" (it closes silently) or "3.1.1".
     `heard` is told of each message that reached it, `expired` of each that it threw away with the client's name."""
@@ -173,13 +54,14 @@ class Broker:
     def __init__(
         self,
         calendar: Calendar,
-        chance: random.Random,
+        seed: str,
         version: str,
         heard: Callable[[Message], None],
         expired: Callable[[Message, str], None],
     ) -> None:
         self.calendar, self.version = calendar, version
-        self._chance, self._heard, self._expired = chance, heard, expired
+        self._seed, self._heard, self._expired = seed, heard, expired
+        self._dice: dict[str, random.Random] = {}
         self.up, self.stalled = True, False
         self.trouble = CALM
         self.cut_off: set[str] = set()
@@ -260,7 +142,7 @@ class Broker:
         listeners = self._route(message)
         if message.qos and line.open_there:
             code = NO_SUBSCRIBERS if not listeners and line.is_v5 and self.version != "3.1.1" else GOOD
-            self._acknowledge(line, number, code)
+            self._acknowledge(line, number, code, message.topic)
 
     def disconnected(self, line: Line, with_will: bool) -> None:
         if line.open_there:
@@ -324,13 +206,19 @@ class Broker:
             if dead():
                 line.lose(KEEP_ALIVE_TIMEOUT)
 
-        self.calendar.after(self._chance.uniform(KEEPALIVE_S, 2.0 * KEEPALIVE_S), check)
+        self.calendar.after(self._chance(line.machine).uniform(KEEPALIVE_S, 2.0 * KEEPALIVE_S), check)
 
     def _given_up(self, line: Line) -> None:
         if line.machine in self.cut_off or not line.open_here:
             self.disconnected(line, True)
 
     # inside
+
+    def _chance(self, what: str) -> random.Random:
+        """Dice of its own for each thing, so that a story from which something else is left out goes on as before."""
+        if what not in self._dice:
+            self._dice[what] = random.Random(f"{self._seed}/{what}")
+        return self._dice[what]
 
     def _forget(self, line: Line, with_will: bool) -> None:
         for lines in self._exact.values():
@@ -361,10 +249,11 @@ class Broker:
         return len(lines)
 
     def _pass_on(self, line: Line, message: Message, retained: bool) -> None:
-        trouble, chance = self.trouble, self._chance
+        trouble = self.trouble
         if trouble is CALM and not self._queued_until_s:
             self._send(line, message, retained, 1)
             return
+        chance = self._chance(f"{line.client} {message.topic} {trouble}")
         now_s = self.calendar.now_s
         at_s = now_s + (chance.uniform(0.0, trouble.delay_s) if trouble.delay_s else 0.0)
         if trouble.drop and chance.random() < trouble.drop:
@@ -389,11 +278,13 @@ class Broker:
             return
         line.send(line.end.arrived, message, retained, copy)
 
-    def _acknowledge(self, line: Line, number: int, code: int) -> None:
-        trouble, chance = self.trouble, self._chance
+    def _acknowledge(self, line: Line, number: int, code: int, topic: str) -> None:
+        trouble = self.trouble
         if trouble is CALM:
             line.send(line.end.puback, number, code)
-        elif not (trouble.drop and chance.random() < trouble.drop * LOST_SHARE):
+            return
+        chance = self._chance(f"{line.client} of {topic} {trouble}")
+        if not (trouble.drop and chance.random() < trouble.drop * LOST_SHARE):
             late_s = chance.uniform(0.0, min(trouble.delay_s, 5.0))
             self.calendar.after(late_s, self.take, line.send, (line.end.puback, number, code))
 

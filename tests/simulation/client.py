@@ -13,7 +13,8 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from controller.field.session import Session
-from tests.simulation.broker import UNSPECIFIED, Broker, Line, Message
+from tests.simulation.broker import Broker
+from tests.simulation.network import UNSPECIFIED, Line, Message
 
 LARGEST_NUMBER = 65535
 GOODBYE = 0x00

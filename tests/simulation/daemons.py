@@ -11,9 +11,10 @@ from controller.control.step import StepResult
 from controller.faults import FileFaults
 from controller.installation import Installation
 from tests.simulation.board import Board
-from tests.simulation.broker import Broker, Message
+from tests.simulation.broker import Broker
 from tests.simulation.disk import Disk
 from tests.simulation.layout import PROFILES, Layout, changed
+from tests.simulation.network import Message
 from tests.simulation.scene import Daemon, Ended, Event, Logged, Record, Reloaded, Scene, Started
 from tests.simulation.site_file import site_text
 from tests.simulation.stage import adopt
@@ -146,7 +147,7 @@ class Daemons:
                 found.append(
                     Record(
                         number, name, run, true_s + record.at_s - line_s, record.at_s, record.utc_s, record.vessel,
-                        record.kind.value, record.subject, record.value, record.reason, record.who,
+                        record.kind.value, record.subject, record.value, self._plain(record.reason), record.who,
                     )
                 )  # fmt: skip
         return found

@@ -8,7 +8,8 @@ import math
 import random
 from collections.abc import Callable, Sequence
 
-from tests.simulation.broker import Broker, Line, Message
+from tests.simulation.broker import Broker
+from tests.simulation.network import Line, Message
 from tests.simulation.scene import Delivered, Event, Order, Relay, Switched
 from tests.simulation.virtual import Calendar, Takes
 

@@ -10,7 +10,8 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from tests.simulation.board import Board
-from tests.simulation.broker import Broker, Message
+from tests.simulation.broker import Broker
+from tests.simulation.network import Message
 from tests.simulation.plant import Cellar
 from tests.simulation.scene import Answered, Asked, Event, Gravity, Scene, Told
 from tests.simulation.story import AS_IT_IS, Act
@@ -34,12 +35,10 @@ class Operators:
         board: Board,
         plant: Cellar,
         tell: Callable[[Event], None],
-        chance: random.Random,
     ) -> None:
         self._scene, self._calendar, self._broker, self._board = scene, calendar, broker, board
         self._plant, self._tell = plant, tell
         self._open: dict[str, Act] = {}  # asked and not yet answered, by id
-        self._chance = chance
 
     def act(self, act: Act) -> None:
         """Do what is to be done at the vessel, then ask for it; a vessel takes its time to be filled."""
@@ -56,7 +55,8 @@ class Operators:
         if act.moves_to and self._scene.vessels[act.moves_to].wort_l == 0.0:
             self._plant.move(act.vessel, act.moves_to)
         if act.arguments.get("gravity") == AS_IT_IS:
-            entered = round(self._scene.vessels[act.vessel].gravity + READ_WITHIN * self._chance.uniform(-1.0, 1.0), 3)
+            error = READ_WITHIN * random.Random(f"{act.at_s}/{act.vessel}").uniform(-1.0, 1.0)
+            entered = round(self._scene.vessels[act.vessel].gravity + error, 3)
             act = replace(act, arguments={**act.arguments, "gravity": entered})
         name = act.id or f"{act.vessel}-{act.verb}-{act.at_s:.3f}"
         self._open[name] = act

@@ -93,7 +93,7 @@ class Teller:
         )
         litres = round(most_l * chance.uniform(0.6, 0.99), 1)
         og = chance.choice((1.040, 1.050, 1.065, 1.080))
-        wort_c = chance.choice((9.0, 16.0, 20.0, 24.0, 35.0, 55.0))
+        wort_c = chance.choice((9.0, 14.0, 18.0, 20.0, 22.0, 24.0, 27.0, 35.0, 48.0))
         profile = chance.choice((*PROFILES, *PROFILES, ""))
         given: dict[str, Any] = {"batch": f"No. {self._batches}"}
         given |= {"profile": profile} if profile else {"setpoint_c": chance.choice((2.0, 8.0, 12.0, 19.0))}

@@ -5,9 +5,10 @@ import random
 
 import pytest
 
-from tests.simulation.broker import Broker, Message
+from tests.simulation.broker import Broker
 from tests.simulation.devices import Device
 from tests.simulation.layout import Features, layout_of
+from tests.simulation.network import Message
 from tests.simulation.scene import Delivered, Event, Switched
 from tests.simulation.stage import scene_of
 from tests.simulation.virtual import Calendar
@@ -18,7 +19,7 @@ class Bench:
 
     def __init__(self, node: bool) -> None:
         self.calendar = Calendar()
-        self.broker = Broker(self.calendar, random.Random(1), "5", lambda message: None, lambda message, to: None)
+        self.broker = Broker(self.calendar, "seed", "5", lambda message: None, lambda message, to: None)
         self.relay = scene_of(layout_of("devices", Features())).relays["fv1/cooler"]
         self.relay.node, self.relay.timer_s = node, None if node else 120.0
         self.contactor = scene_of(layout_of("devices", Features())).relays["fv2/cooler"]

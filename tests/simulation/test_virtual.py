@@ -18,7 +18,8 @@ def live(calendar: Calendar, loop: VirtualLoop, until_s: float) -> None:
 
 
 def test_a_calendar_does_things_in_the_order_of_time_then_of_entry() -> None:
-    calendar, done = Calendar(), []
+    calendar = Calendar()
+    done: list[str] = []
     calendar.at(5.0, done.append, "later")
     calendar.at(2.0, done.append, "first")
     calendar.at(2.0, done.append, "second")

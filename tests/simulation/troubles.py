@@ -4,9 +4,10 @@ import math
 from collections.abc import Callable, Mapping
 
 from tests.simulation import scene as seen
-from tests.simulation.broker import CALM, Broker, Message, Trouble
+from tests.simulation.broker import CALM, Broker, Trouble
 from tests.simulation.daemons import Daemons
 from tests.simulation.devices import Device
+from tests.simulation.network import Message
 from tests.simulation.operators import Operators
 from tests.simulation.plant import Cellar
 from tests.simulation.story import (

@@ -15,10 +15,11 @@ from typing import Any, NamedTuple
 
 from tests.simulation import scene as seen
 from tests.simulation.board import outside
-from tests.simulation.broker import Broker, Message
+from tests.simulation.broker import Broker
 from tests.simulation.daemons import NAMES, Daemons
 from tests.simulation.devices import Device
 from tests.simulation.layout import GATEWAY, SCAN_S, Layout, own_topic
+from tests.simulation.network import Message
 from tests.simulation.operators import Operators
 from tests.simulation.plant import Cellar
 from tests.simulation.stage import scene_of
@@ -79,7 +80,7 @@ class World:
         self._calendar = Calendar()
         self._scene = scene_of(layout)
         version = random.Random(f"{seed}/world").choice(VERSIONS)
-        self._broker = Broker(self._calendar, random.Random(f"{seed}/broker"), version, self._heard, self._expired)
+        self._broker = Broker(self._calendar, seed, version, self._heard, self._expired)
         self._plant = Cellar(layout.spec, layout.plant_seed)
         self._devices: dict[str, Device] = {}
         for tag, relay in self._scene.relays.items():
@@ -99,8 +100,7 @@ class World:
             daemons = self._daemons = Daemons(
                 self._seed, self._layout, scene, calendar, broker, Path(folder), tell, self._arrived
             )
-            chance = random.Random(f"{self._seed}/operators")
-            self._operators = Operators(scene, calendar, broker, daemons.boards["a"], self._plant, tell, chance)
+            self._operators = Operators(scene, calendar, broker, daemons.boards["a"], self._plant, tell)
             self._troubles = Troubles(
                 scene, calendar, broker, self._plant, self._devices, daemons, self._operators, tell
             )
