@@ -1,5 +1,7 @@
-"""What people and rooms do to sound devices: probes put into each other's wells, a lid that is off, a room probe that is
-silent. On the simulation's own plant, which has layers, doors and a lid; the limits are this project's own figures."""
+"""What is no fault of one device: probes put into each other's wells, a lid off, a silent room, a silent gateway.
+
+On the simulation's own plant, which has layers, doors and a lid; the limits are this project's own figures.
+"""
 
 from dataclasses import replace
 
@@ -75,3 +77,20 @@ def test_without_the_probe_of_the_room_the_beers_are_regulated_on(seed: int) -> 
     for name, setpoint_c in SETPOINT_C.items():
         assert abs(rig.plant.truth(name).mean_c - setpoint_c) < 0.7
         assert not rig.state.vessels[name].faults
+
+
+def test_a_gateway_that_falls_silent_switches_everything_off_and_each_vessel_complains() -> None:
+    rig = two_beers(1)
+    while not any(rig.commanded.values()):
+        rig.scan()
+    tags = [probe.tag for probe in rig.site.probes]
+    for tag in tags:
+        rig.plant.fault(tag, "missing")
+    passes(rig, 50.0 / HOUR_S)  # probes are quiet after 30 s, and a scan is 10 s
+    assert not any(rig.commanded.values())
+    passes(rig, 70.0 / HOUR_S)
+    assert alarms(rig) == {f"{COLD}/signal", f"{WARM}/signal", "bath/bath signal"}
+    for tag in tags:
+        rig.plant.mend(tag)
+    passes(rig, 1.0)
+    assert alarms(rig) == set()
