@@ -272,7 +272,6 @@ def _suspected(
     return fresh._replace(balance=balance, suspicions=open_now, retry=retry), faults
 
 
-_NO_EFFECT = (COOLER_NO_EFFECT, HEATER_NO_EFFECT)
 _ORDER = (COOLER_NO_EFFECT, COOLER_WILL_NOT_STOP, HEATER_NO_EFFECT, HEATER_WILL_NOT_STOP)
 # Faults that draw the wort the same way.
 _ALIKE = {
@@ -289,12 +288,13 @@ def _speaks(window: Window | None) -> bool:
 
 
 def _without_alike(faults: Mapping[str, OutputFault], kind: str, now_s: float) -> Mapping[str, OutputFault]:
-    """The faults without what was held against the other output a short while ago for what this one did."""
+    """The faults without what was held against the cooler a short while ago for what a heater did that will not stop.
+    What is held against a heater stays until a person has looked (design rule 5), though a cooler was to blame."""
     alike = _ALIKE[kind]
     return {
         each: fault
         for each, fault in faults.items()
-        if each != alike or kind in _NO_EFFECT or now_s - fault.since_s > MISTAKEN_S
+        if each != alike or each != COOLER_NO_EFFECT or now_s - fault.since_s > MISTAKEN_S
     }
 
 

@@ -26,6 +26,7 @@ from tests.simulation.story import (
     Act,
     BrokerRestart,
     BrokerStall,
+    BrokerTrouble,
     ClockJump,
     Happening,
     Hostile,
@@ -131,6 +132,16 @@ def test_a_file_that_is_torn_again_and_again_goes_on_with_all_that_was_answered(
     assert {record.run for record in outcome.scene.records} == set(range(1, 14))
     assert not [event for event in of(outcome, Logged) if "damaged" in event.text]
     assert lost == [power] * 12
+
+
+@pytest.mark.parametrize("seed", ["slow-0", "slow-1", "slow-2", "slow-3"])
+def test_a_daemon_that_starts_while_the_broker_is_slow_does_not_give_way_to_its_own_claim_of_before(seed: str) -> None:
+    """Its retained claim may come after the 3 s in which it is waited for (design rule 10)."""
+    slow = BrokerTrouble(1700.0, 20.0, 0.0, 0.0, False, 600.0)
+    outcome = live(a_batch(), slow, Killed(1800.0, False, 30.0), hours=1.2, seed=seed)
+    assert [event.text for event in of(outcome, Logged) if event.level == "warning" and "go unnoticed" in event.text]
+    assert not outcome.scene.daemons["a"].taken_over
+    assert not [event for event in of(outcome, Logged) if "no longer drives" in event.text]
 
 
 def test_a_killed_process_is_missed_by_the_broker_and_is_started_again() -> None:
