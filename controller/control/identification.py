@@ -85,7 +85,8 @@ class Swing(NamedTuple):
 class Finding(NamedTuple):
     """What an experiment has found: the process, and the settings by the SIMC rules. `delay_s` is all that lies between
     a demand and its effect in the loop, the pulses included. `by_file` is how much the wort moves as a share of what
-    the site file's figures say. At its ultimate gain the loop would swing without end, with its ultimate period."""
+    the site file's figures say. At its ultimate gain the loop would swing without end, with its ultimate period.
+    `cycle_s` is that of the pulses for which the settings are."""
 
     method: Method
     at_s: float
@@ -100,6 +101,7 @@ class Finding(NamedTuple):
     integral_s: float
     ultimate_gain_w_per_k: float
     ultimate_period_s: float
+    cycle_s: float
     swing: Swing | None = None
 
 

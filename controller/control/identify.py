@@ -8,7 +8,7 @@ interlock come after it as ever, so it counts for how long outputs really were o
 from controller.control.follow import Course, Moment
 from controller.control.identification import Experiment, Finding, Gathered, Identification, Method, Phase, Turn
 from controller.control.identify_guard import broken_off
-from controller.control.identify_result import concluded
+from controller.control.identify_result import concluded, settings_text
 from controller.control.process_fit import MOST_SAMPLES, Sample, halved, least_squares
 from controller.control.site import Vessel
 from controller.control.state import OutputState, VesselState
@@ -53,8 +53,9 @@ def experimented(
         why = ended
         if ended == COMPLETE:
             found = concluded(vessel, experiment, moment)
-            value, why = ("over", _told(found)) if isinstance(found, Finding) else ("no result", found)
-            finding = found if isinstance(found, Finding) else finding
+            value, why = "no result", found if isinstance(found, str) else ""
+            if isinstance(found, Finding):
+                value, finding, why = "over", found, f"{settings_text(found)}; nothing was written"
     records.append(Record(moment.now_s, moment.utc_s, vessel.name, RecordKind.MODE, "identification", value, why))
     return was._replace(identification=Identification(None, finding, why))
 
@@ -62,10 +63,6 @@ def experimented(
 def asked(experiment: Experiment) -> Demand:
     """What the experiment asks for in this scan."""
     return Demand(experiment.heat_w, REASON[experiment.method])
-
-
-def _told(found: Finding) -> str:
-    return f"gain {found.gain_w_per_k:.0f} W/K, integral time {found.integral_s / 60.0:.0f} min; nothing was written"
 
 
 def _gathered(experiment: Experiment, was: VesselState, celsius: float, moment: Moment) -> Experiment:

@@ -40,8 +40,23 @@ def concluded(vessel: Vessel, experiment: Experiment, moment: Moment) -> Finding
         fit, by_file, process.dead_time_s,
         min(max(settings.gain, LEAST_GAIN), MOST_GAIN),
         min(max(settings.integral_s, SHORTEST_INTEGRAL_S), LONGEST_INTEGRAL_S),
-        limit.gain, limit.period_s, swing(experiment.turns),
+        limit.gain, limit.period_s, vessel.loop.cycle_s, swing(experiment.turns),
     )  # fmt: skip
+
+
+def settings_text(finding: Finding) -> str:
+    """The settings in a few words."""
+    return f"gain {gain_text(finding.gain_w_per_k)}, integral time {minutes_text(finding.integral_s)}"
+
+
+def gain_text(w_per_k: float) -> str:
+    """A gain as the site file takes it."""
+    return f"{w_per_k:.0f} W/K" if w_per_k >= 20.0 else f"{w_per_k:.1f} W/K"
+
+
+def minutes_text(seconds: float) -> str:
+    """A duration as the site file takes it."""
+    return f"{seconds / 60.0:.0f} min" if seconds >= 600.0 else f"{seconds / 60.0:.1f} min"
 
 
 def _doubt(fit: Fit, by_file: float) -> str:
