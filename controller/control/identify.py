@@ -7,7 +7,7 @@ interlock come after it as ever, so it counts for how long outputs really were o
 
 from controller.control.follow import Course, Moment
 from controller.control.identification import Experiment, Finding, Gathered, Identification, Method, Phase, Turn
-from controller.control.identify_guard import broken_off
+from controller.control.identify_guard import EXCURSION_K, broken_off
 from controller.control.identify_result import concluded, settings_text
 from controller.control.process_fit import MOST_SAMPLES, Sample, halved, least_squares
 from controller.control.site import Vessel
@@ -18,17 +18,18 @@ from controller.control.values import Demand, Estimate, Record, RecordKind
 CALM_S, DRIFT_S, ANSWER_S = 1200.0, 1200.0, 2400.0
 DRIFTED_K = 0.5  # a wort that drifts further is not waited for, if `FEW_S` have been seen
 FEW_S = 600.0
-# How far the pulses are to move the wort: some steps of the usual probe, and the rest well above its noise. A first one
-# that moved it by `AMPLE_K` needs no second. Our choice.
-PILOT_K, PULSE_K, AMPLE_K = 0.25, 0.6, 0.45
+# How far the pulses are to move the wort: some steps of the usual probe, well above its noise. The second is longer
+# than the first in any case: of a short one the wort sees little but what the coil held. Where it could bring the wort
+# nearer than `SPARE_K` to where the test is broken off, by an output `STRONGER` than the file says, the first must do.
+PILOT_K, PULSE_K, SPARE_K, STRONGER = 0.25, 0.6, 0.25, 1.4
 LONGEST_PULSE_S = 3600.0
-MOST_TIMES = 4.0  # the second pulse at most so much longer than the first
+LEAST_TIMES, USUAL_TIMES, MOST_TIMES = 1.5, 2.0, 4.0
 # The relay turns this far from the setpoint (some steps of the usual probe), with watts that move the wort by `SWING_K`
 # while it waits for the answer, but at least so many times as fast as it drifts by itself. Our choice.
 RELAY_K, SWING_K, SWING_DELAY_S, FASTER = 0.1, 0.4, 1200.0, 3.0
 TURNS = 7  # three swings after the first, which is not like them
 SLOWEST_K_PER_S = 0.05 / 3600.0  # a drift that is waited for where no output moves the wort back
-FORGETS = 5.0  # the pulse may take so many times its own time, at least an hour, until it has been given
+FORGETS = 2.0  # the pulse may take so many times its own time, at least an hour, until it has been given
 LEAST_WAIT_S = 3600.0
 
 REASON = {Method.STEP: "identification: step test", Method.RELAY: "identification: relay test"}
@@ -157,11 +158,13 @@ def _second(experiment: Experiment, celsius: float, moment: Moment) -> Next:
     """The pulse proper, as long as the first one says that it must be; complete where that one was enough."""
     drifted_k = experiment.drift_k_per_s * (moment.now_s - experiment.phase_s + experiment.on_s)
     moved_k = experiment.side * (celsius - experiment.before_c - drifted_k)
-    if moved_k >= AMPLE_K:
-        return experiment, COMPLETE
-    times = min(PULSE_K / max(moved_k, PULSE_K / MOST_TIMES), MOST_TIMES)
-    pulse_s = min(times * experiment.on_s, LONGEST_PULSE_S)
     power_w = experiment.cooler_w if experiment.side < 0 else experiment.heater_w
+    room_k = EXCURSION_K - SPARE_K + experiment.side * (experiment.centre_c - celsius)
+    by_file_k = STRONGER * experiment.on_s * power_w / experiment.capacity_j_per_k
+    times = min(max(PULSE_K / max(moved_k, PULSE_K / MOST_TIMES), USUAL_TIMES), 1.0 + (room_k - moved_k) / by_file_k)
+    if times < LEAST_TIMES:
+        return experiment, COMPLETE
+    pulse_s = min(times * experiment.on_s, LONGEST_PULSE_S)
     return _pulse(experiment, Phase.PULSE, experiment.side * power_w, pulse_s, celsius, moment), None
 
 
