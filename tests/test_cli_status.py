@@ -129,7 +129,7 @@ def test_a_test_that_is_under_way_says_how_far_and_how_long(shown) -> None:  # t
 
 def test_what_was_found_is_named_and_where_it_is_printed(shown) -> None:  # type: ignore[no-untyped-def]
     text = " ".join(shown("ale", identified(Identification(None, FOUND))))
-    assert "identified by a step test, 21:26: gain 68 W/K, integral time 98 min" in text
+    assert "identified by a step test, 21:26: gain 68 W/K, integral time 98.3 min" in text
     assert "cellarhand identify ale" in text
     broken = shown("ale", identified(Identification(None, None, "the mode is manual now")))
     assert any(line.endswith("the mode is manual now") for line in broken)
@@ -150,7 +150,7 @@ def test_identify_alone_prints_the_fragment_in_the_persons_units(
     assert left in text
     assert "sure to 4 %" in text
     assert "Nothing was written" in text
-    assert text.endswith("loop:\n  kind: pid\n  gain: 68 W/K\n  integral: 98 min\n  cycle: 20 min")
+    assert text.endswith("loop:\n  kind: pid\n  gain: 68 W/K\n  integral: 98.3 min\n  cycle: 20 min")
     assert none == (REFUSED, "", "lager has no identification to show; begin one with `step` or `relay`")
 
 

@@ -93,7 +93,7 @@ def _on(output: OutputState | None) -> bool:
 def _next(experiment: Experiment, was: VesselState, celsius: float, moment: Moment) -> Next:
     phase, passed_s = experiment.phase, moment.now_s - experiment.phase_s
     if phase is Phase.CALM:
-        calm_since_s = max((_ended_s(output) for output in (was.cooler, was.heater)), default=0.0)
+        calm_since_s = max(_ended_s(was.cooler), _ended_s(was.heater))
         running = _on(was.cooler) or _on(was.heater)
         calm = not running and moment.now_s - calm_since_s >= CALM_S
         return _in(experiment, Phase.DRIFT, moment) if calm else experiment, None

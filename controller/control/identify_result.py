@@ -56,7 +56,7 @@ def gain_text(w_per_k: float) -> str:
 
 def minutes_text(seconds: float) -> str:
     """A duration as the site file takes it."""
-    return f"{seconds / 60.0:.0f} min" if seconds >= 600.0 else f"{seconds / 60.0:.1f} min"
+    return f"{round(seconds / 60.0, 1):g} min"
 
 
 def _doubt(fit: Fit, by_file: float) -> str:
