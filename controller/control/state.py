@@ -122,9 +122,10 @@ class LoopState(NamedTuple):
 class OutputState(NamedTuple):
     """One output: what was last commanded and why, and the pulse shaper's account.
 
-    `owed_s` is on-time asked for and not yet given; `since_s` the time of the last change; `sent_s` the last
-    command's time; `ended_s` when it was last seen on; `starts` and `on_s` count since the store began; the budget
-    has paid for all starts so far at `paid_s`."""
+    `owed_s` is on-time asked for and not yet given; `since_s` the time of the last change, or later for an "off" that
+    did not arrive; `sent_s` the last command's time, `heard_s` that of the last one that is known to have arrived;
+    `ended_s` when it was last seen on; `starts` and `on_s` count since the store began; the budget has paid for all
+    starts so far at `paid_s`."""
 
     on: bool
     since_s: float
@@ -135,6 +136,7 @@ class OutputState(NamedTuple):
     starts: int = 0
     on_s: float = 0.0
     paid_s: float = 0.0
+    heard_s: float = 0.0
 
 
 class AlarmPhase(Enum):

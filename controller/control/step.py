@@ -21,13 +21,14 @@ from controller.control.drive import drive, due
 from controller.control.estimate import estimate
 from controller.control.feeding import Feeding
 from controller.control.follow import Moment, follow
+from controller.control.heard import heard, vessel_heard
 from controller.control.identify import asked, experimented
 from controller.control.interlock import REGULATED
 from controller.control.loop import demand
 from controller.control.operate import operate
 from controller.control.operate_request import lasting
 from controller.control.probing import asking
-from controller.control.site import LoopKind, Output, Site, Supply
+from controller.control.site import LoopKind, Output, Site, Supply, Upstream
 from controller.control.state import LOST, Mode, OutputState, SiteState, VesselState, outputs_of
 from controller.control.trust import fit_to_drive, trust
 from controller.control.upstream import decide
@@ -66,6 +67,10 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
     drafts, calls = [], []
     for vessel in site.vessels:
         was = state.vessels[vessel.name]
+        if (was.cooler and was.cooler.heard_s != was.cooler.sent_s) or (
+            was.heater and was.heater.heard_s != was.heater.sent_s
+        ):
+            was = vessel_heard(vessel, was, inputs, moment, records)
         own = [signals[probe.tag] for probe in vessel.probes]
         wort = estimate(own, was.estimate, moment.dt_s, moment.gap)
         course = follow(vessel, was, wort, moment, records)
@@ -118,7 +123,8 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
         watch_bath(watch, site.bath, bath_signal)
     upstream = state.upstream
     if feeding is not None:
-        upstream = decide(site, state, vessels, feeding, moment, records)
+        heard_of = {each.output.tag: _upstream_heard(each, state, inputs, moment, records) for each in site.upstream}
+        upstream = decide(site, state._replace(upstream=heard_of), vessels, feeding, moment, records)
         upstream, commands = _in_order(site, state, upstream, commands, inputs)
 
     after_scan = SiteState(
@@ -138,6 +144,15 @@ def _around(site: Site, state: SiteState, bath: Signal | None, signals: Mapping[
         room.celsius if room is not None and fit_to_drive(room) else None,
         frozenset(name for name, vessel in state.vessels.items() if COOLER_NO_EFFECT in vessel.faults),
     )
+
+
+def _upstream_heard(
+    device: Upstream, state: SiteState, inputs: Inputs, moment: Moment, records: list[Record]
+) -> OutputState:
+    was = state.upstream[device.output.tag]
+    if was.heard_s == was.sent_s:
+        return was
+    return heard("", device.name, device.output, was, inputs, moment, records)
 
 
 def _lost(state: SiteState, inputs: Inputs) -> list[Record]:

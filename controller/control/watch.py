@@ -96,7 +96,7 @@ def watch_vessel(
     beer = state.batch is not None and state.condition in REGULATED and state.setpoint is not None
     blind = beer and wort.drive is Drive.NOTHING
     if blind or "signal" in told:
-        text = f"no fit signal: {wort.cause}; {foretold(vessel, state.batch, state.blind)}" if blind else ""
+        text = f"no fit signal: {wort.cause}; {foretold(vessel, state)}" if blind else ""
         watch.consider(name, "signal", blind, SIGNAL_DELAY_S, text)
     bad = beer and not blind and wort.cause != ""
     if bad or "probe" in told:

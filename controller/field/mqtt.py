@@ -208,7 +208,8 @@ class MqttLink:
     def _take(self, message: aiomqtt.Message) -> None:
         topic = message.topic.value
         if topic == self._driver:
-            if self._is_anothers(message):
+            late = message.retain and self.sessions <= 1  # an earlier daemon's, which a slow broker has kept until now
+            if self._is_anothers(message) and not late:
                 raise aiomqtt.MqttCodeError(ReasonCode(PacketTypes.DISCONNECT, identifier=TAKEN_OVER))
         elif topic != self._availability:
             self._on_message(_arrived(message))

@@ -209,6 +209,16 @@ def test_relays_keep_their_own_counsel_while_the_broker_is_away() -> None:
     assert not any(1100.0 < event.at_s < 2190.0 for event in of(outcome, Delivered))
 
 
+def test_a_relay_that_restarts_is_closed_again_by_the_next_renewal() -> None:
+    outcome = live(a_batch(), RelayFault(1200.0, "fv1/cooler", "dead", 5.0))
+    switched = [event for event in of(outcome, Switched) if event.tag == "fv1/cooler"]
+    (opened,) = [event for event in switched if event.by == "restart" and event.at_s >= 1200.0]
+    closed = next(event for event in switched if event.closed and event.at_s > opened.at_s)
+    assert closed.by == "order"
+    (renew_s,) = [vessel.cooler.renew_s for vessel in layout_of(SEED).vessels if vessel.name == "fv1"]
+    assert closed.at_s - opened.at_s <= renew_s + 10.0  # a renewal leaves with a scan
+
+
 class NoWelds:
     """Complains of a heater whose contacts are welded for ten minutes. It has no number of a rule."""
 
