@@ -149,6 +149,7 @@ def _seen(vessel: Vessel, was: VesselState, course: Course, wort: Estimate, arou
         and course.mode is Mode.AUTO
         and was.mode is Mode.AUTO
         and course.quiet is None
+        and was.identification.experiment is None
         and moved_k <= STEADY_K_PER_S * moment.dt_s
     )
     applied_w, bath_c, known_s = last.applied_w, last.bath_c, last.known_s

@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 from controller.control.course import Profile
 from controller.control.diagnosis import NO_DIAGNOSIS, Diagnosis, OutputFault
+from controller.control.identification import NO_IDENTIFICATION, Identification
 from controller.control.values import Drive, Estimate, Setpoint, Signal, Status
 
 STATE_VERSION = 1
@@ -181,6 +182,7 @@ class VesselState(NamedTuple):
     faults: Mapping[str, OutputFault] = {}
     diagnosis: Diagnosis = NO_DIAGNOSIS
     blind: Blind = NO_BLIND
+    identification: Identification = NO_IDENTIFICATION
 
 
 class SiteState(NamedTuple):

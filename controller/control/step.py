@@ -22,6 +22,7 @@ from controller.control.estimate import estimate
 from controller.control.feeding import Feeding
 from controller.control.follow import Moment, follow
 from controller.control.heard import heard, vessel_heard
+from controller.control.identify import asked, experimented
 from controller.control.interlock import REGULATED
 from controller.control.loop import demand
 from controller.control.operate import operate
@@ -74,13 +75,20 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
         wort = estimate(own, was.estimate, moment.dt_s, moment.gap)
         course = follow(vessel, was, wort, moment, records)
         target = course.setpoint if course.condition in REGULATED else None
-        resting = course.quiet is not None and not course.quiet.acting
+        testing = was.identification.experiment
+        if testing is not None:
+            was = experimented(vessel, was, course, wort, moment, state.started, records)
+            testing = was.identification.experiment
+        resting = testing is not None or (course.quiet is not None and not course.quiet.acting)
         wanted, loop = demand(
             vessel, course.mode, course.manual, target, wort, was.loop, was.applied_w, moment.dt_s, resting,
             slower(vessel, was, moment.now_s) if vessel.loop.kind is LoopKind.ON_OFF else 1.0,
         )  # fmt: skip
         if was.diagnosis.asking_until_s is not None:
             wanted = asking(vessel, was, wanted, moment.now_s)
+        if testing is not None:
+            wanted = asked(testing)
+            loop = loop._replace(heat_w=wanted.heat_w)
         blind = look(vessel, was, own, course, wort, around, outage_since_s is not None, moment, records)
         if blind is not was.blind:
             was = was._replace(blind=blind)
@@ -106,7 +114,7 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
             was.in_service, course.condition, course.mode, was.batch, course.program, course.manual,
             course.setpoint, wort, loop, cooler, heater, driven.applied_w,
             course.settling_best_k, course.settling_since_s, was.off_since_s, course.quiet, was.faults, was.diagnosis,
-            was.blind,
+            was.blind, was.identification,
         )  # fmt: skip
         after = diagnose(vessel, was, after, own, around, moment, records)
         watch_vessel(watch, vessel, after, own, feeding)
