@@ -159,6 +159,14 @@ def balanced(last: Balance, tick: Tick) -> Balance:
     )  # fmt: skip
 
 
+def variance_ahead(unsure: Unsure, restless_k_per_h: float, hours: float, cooled_k: float, heated_k: float) -> float:
+    """Of where the wort is after `hours`, K²: by what was `unsure` at their beginning, while by the site file's figures
+    the outputs did `cooled_k` (< 0) and `heated_k`, and by how the rest changes. The layers come on top."""
+    p, h, c, v = unsure, hours, cooled_k, heated_k
+    known = p.rr * h * h + 2.0 * h * (c * p.rc + v * p.rh) + c * c * p.cc + 2.0 * c * v * p.ch + v * v * p.hh
+    return max(known, 0.0) + restless_k_per_h**2 * h**3 / 3.0
+
+
 # An output is dead when what was learnt and so many standard deviations are less than this share of its figure.
 DEAD_SHARE, DEAD_SURE = 0.35, 1.6  # common practice, no source
 

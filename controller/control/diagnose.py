@@ -15,9 +15,7 @@ from controller.control.balance import (
     balanced,
     forgotten,
     full_cooling_k_per_h,
-    outputs_k_per_h,
     passed,
-    restarted,
     restless,
     surprised,
 )
@@ -27,17 +25,17 @@ from controller.control.diagnosis import (
     COOLER_WILL_NOT_STOP,
     HEATER_NO_EFFECT,
     HEATER_WILL_NOT_STOP,
-    NO_DIAGNOSIS,
     Diagnosis,
     Minute,
     OutputFault,
     Retry,
     Suspicions,
+    put_away,
 )
-from controller.control.doubt import OUT_OF_WELL, STUCK, Pace, ProbeMemory, doubted
+from controller.control.doubt import OUT_OF_WELL, STUCK, Pace, ProbeMemory, course_from, doubted, unmoved
 from controller.control.evidence import COLD_C, SMALL_K, WORKS_SHARE, Suspicion, Verdict, Window, begun, watched
 from controller.control.follow import Moment
-from controller.control.probing import due, pulse_s
+from controller.control.probing import COLD_SHARE, due, pulse_s
 from controller.control.site import Vessel
 from controller.control.state import VesselState
 from controller.control.trust import JUMPED, fit_to_drive
@@ -50,8 +48,6 @@ MISTAKEN_S = 3600.0  # so long after it an output without effect may turn out to
 OPPOSED_SHARE = 0.5  # of what was seen, which the other output may have failed to do; common practice, no source
 # A fresh wort and its yeast change faster. Common practice, no source.
 FRESH_TICKS, FRESH_FACTOR = 480, 2.0
-COLD_SHARE = 0.2  # of what a coil does where water is densest, and ice may sit on it; common practice, no source
-STILL_S = 900.0  # a probe that shows the same for so long says nothing against an output; common practice, no source
 # Beyond what the outputs (with this surplus) and yeast or room can do, a wort does not move. Common practice.
 SURPLUS = 1.5
 OTHERS_K_PER_H = 1.0
@@ -66,7 +62,8 @@ def diagnose(
     `was`; the signals are of its end. Without a batch there is nothing to judge by; faults stay."""
     last = was.diagnosis
     if after.batch is None or moment.gap:
-        return after if last.balance.ticks == 0 and last.minute == _NO_MINUTE else _put_away(after, last)
+        nothing = last.balance.ticks == 0 and last.minute == _NO_MINUTE
+        return after if nothing else after._replace(diagnosis=put_away(last))
     minute = _summed(last.minute, was, signals, moment.dt_s)
     if minute.passed_s < TICK_S - 0.1:
         return after._replace(diagnosis=last._replace(minute=minute))
@@ -100,15 +97,6 @@ def doubts(vessels: Mapping[str, VesselState]) -> Mapping[str, str]:
 
 
 _NO_MINUTE, _NOBODY = Minute(), Suspicions()
-
-
-def _put_away(after: VesselState, last: Diagnosis) -> VesselState:
-    """The memory of a vessel whose beer has gone, or that nobody watched for a while. A probe that is not believed must
-    still show that it is alive."""
-    kept = {name: memory for name, memory in last.probes.items() if memory.doubt}
-    return after._replace(
-        diagnosis=NO_DIAGNOSIS._replace(balance=restarted(last.balance), retry=last.retry, probes=kept)
-    )
 
 
 def _summed(last: Minute, was: VesselState, signals: list[Signal], dt_s: float) -> Minute:
@@ -153,17 +141,16 @@ def _tick(vessel: Vessel, after: VesselState, minute: Minute, around: Around) ->
 def _probes(
     vessel: Vessel, last: Diagnosis, balance: Balance, tick: Tick, signals: list[Signal], around: Around, now_s: float
 ) -> Mapping[str, ProbeMemory]:
-    h = tick.dt_s / HOUR_S
-    cooler_k_per_h, heater_k_per_h = outputs_k_per_h(balance, tick)
-    by_outputs_k = h * (cooler_k_per_h * balance.cooling + heater_k_per_h * balance.heating)
-    # Of the rest only so much is sure to go on: sun or a lid may have been it.
-    rest_k_per_h = min(max(balance.rest_k_per_h, -OTHERS_K_PER_H), OTHERS_K_PER_H)
+    h, warm = tick.dt_s / HOUR_S, tick.wort_c > COLD_C
     pace = Pace(
         h,
-        by_outputs_k if tick.wort_c > COLD_C else COLD_SHARE * by_outputs_k,
-        rest_k_per_h if balance.ticks >= YOUNG_TICKS else 0.0,
+        h * balance.cooling * tick.full_cooling_k_per_h * (1.0 if warm else COLD_SHARE),
+        h * balance.heating * tick.full_heating_k_per_h,
+        tick.restless,
         h * (SURPLUS * tick.full_heating_k_per_h + OTHERS_K_PER_H),
         h * (SURPLUS * -tick.full_cooling_k_per_h + OTHERS_K_PER_H),
+        course_from(balance),
+        warm,
     )
     probes = {}
     for probe, signal in zip(vessel.probes, signals, strict=True):
@@ -182,17 +169,17 @@ _STILL_READ = (JUMPED, STUCK, OUT_OF_WELL)
 
 
 def _asked(vessel: Vessel, after: VesselState, fresh: Diagnosis, tick: Tick, now_s: float) -> Diagnosis:
-    """Begin a test pulse where a probe has shown the same for long."""
-    still = [name for name, memory in fresh.probes.items() if due(memory.still_s, fresh.asked_s, now_s)]
-    if not still:
-        return fresh
-    lasts_s = pulse_s(vessel, after, fresh.balance, tick)
+    """Begin a test pulse where a probe has shown the same for long, and end it when it has answered."""
+    if fresh.asking_until_s is not None and not any(memory.pulse for memory in fresh.probes.values()):
+        fresh = fresh._replace(asking_until_s=None)
+    still = [name for name, memory in fresh.probes.items() if due(memory, fresh.asking_until_s, fresh.asked_s, now_s)]
+    lasts_s = pulse_s(vessel, after, fresh.balance, tick) if still else 0.0
     if not lasts_s:
         return fresh
     probes = dict(fresh.probes)
     for name in still:
-        if not probes[name].asked:
-            probes[name] = probes[name]._replace(asked=True, must_k=0.0)
+        memory = probes[name]
+        probes[name] = memory._replace(pulse=memory.pulse or course_from(fresh.balance))
     return fresh._replace(probes=probes, asking_until_s=now_s + lasts_s, asked_s=now_s)
 
 
@@ -230,7 +217,7 @@ def _suspected(
         windows[kind], verdicts[kind] = watched(
             window or begun(balance, tick.wort_c, cooler), balance, tick, cooler, suspicion, within_s
         )
-    if all(moment.now_s - memory.still_s >= STILL_S and not memory.wronged for memory in fresh.probes.values()):
+    if all(unmoved(memory, moment.now_s) and not memory.wronged for memory in fresh.probes.values()):
         for kind in (COOLER_NO_EFFECT, HEATER_NO_EFFECT):  # it is the probe that is to be asked
             verdicts.pop(kind, None)
     found = {}

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from controller.control.balance import Balance
+from controller.control.balance import Balance, restarted
 from controller.control.doubt import ProbeMemory
 from controller.control.evidence import Suspicion, Window
 
@@ -62,6 +62,14 @@ class Diagnosis(NamedTuple):
 
 
 NO_DIAGNOSIS = Diagnosis()
+
+
+def put_away(last: Diagnosis) -> Diagnosis:
+    """The memory when the beer has gone, or nobody watched for a while: what was under way is of another time. How
+    strong the outputs are stays, and when a cooler is tried again; a probe that is not believed must still show that it
+    is alive."""
+    kept = {name: memory for name, memory in last.probes.items() if memory.doubt}
+    return NO_DIAGNOSIS._replace(balance=restarted(last.balance), retry=last.retry, probes=kept)
 
 
 def taken_back(

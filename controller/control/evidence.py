@@ -19,6 +19,7 @@ from controller.control.balance import (
     came_through,
     outputs_k_per_h,
     sound,
+    variance_ahead,
 )
 
 # While the two courses are not this far apart and do not part, the window follows the wort: nothing has begun.
@@ -151,14 +152,12 @@ def watched(
 
 def _standard_deviation(window: Window, tick: Tick) -> float:
     """Of the course that the wort should have taken, in K."""
-    h, c, v = window.lasted_s / HOUR_S, window.cooled_k, window.heated_k
-    p = window.unsure
-    known = p.rr * h * h + 2.0 * h * (c * p.rc + v * p.rh) + c * c * p.cc + 2.0 * c * v * p.ch + v * v * p.hh
+    c, v = window.cooled_k, window.heated_k
+    ahead = variance_ahead(window.unsure, tick.restless, window.lasted_s / HOUR_S, c, v)
     share = UNSURE if tick.wort_c > COLD_C else UNSURE_COLD
     others = (
-        tick.restless**2 * h**3 / 3.0,
         (share * c) ** 2 + (share * v) ** 2,
         (UNSURE_ON_ITS_WAY * window.on_its_way_k) ** 2,
         LAYERS_K**2,
     )
-    return sqrt(max(known, 0.0) + sum(others))
+    return sqrt(ahead + sum(others))

@@ -245,6 +245,41 @@ def test_every_fault_has_a_word_for_its_output_first() -> None:
     assert {kind.partition(" ")[0] for kind in FAULTS} == {"cooler", "heater"}
 
 
+@pytest.mark.parametrize("setpoint_c", [1.5, 3.0])
+def test_a_cold_wort_whose_probe_shows_the_same_for_hours_raises_no_doubt(setpoint_c: float) -> None:
+    """A cold hold with a probe without noise: what cooler and room do cancel to a fraction of the probe's step."""
+    brew = Brewing(setpoint_c, setpoint_c, 14.0)
+    brew.device.probe._noise = lambda mean, deviation: 0.0  # type: ignore[assignment]
+    doubted = []
+    brew.passes(48, lambda b: bool(doubted.append(b.signal().cause) if b.signal().cause == "stuck" else False))
+    assert not doubted
+    assert not brew.vessel.faults
+
+
+def test_a_probe_that_sticks_in_the_cold_is_found_by_a_pulse_of_the_heater() -> None:
+    brew = Brewing(2.0, 2.0, 14.0)
+    brew.passes(8)
+    brew.device.probe.fail(Fault.STUCK, 0.0, brew.cellar.now_s, 1e9)
+    before_c = brew.wort_c
+    brew.passes(6, lambda b: b.signal().cause == "stuck")
+    assert brew.signal().status is Status.FAILURE
+    assert abs(brew.wort_c - before_c) < 1.0
+    brew.passes(0.5)
+    assert not brew.vessel.heater.on
+
+
+def test_a_test_pulse_ends_as_soon_as_the_probe_has_answered() -> None:
+    brew = Brewing(20.0, 20.0, 20.0)
+    brew.device.probe._noise = lambda mean, deviation: 0.0  # type: ignore[assignment]
+    brew.passes(12, lambda b: b.vessel.diagnosis.asking_until_s is not None)
+    shown_c, until_s = brew.signal().celsius, brew.vessel.diagnosis.asking_until_s
+    assert until_s is not None
+    brew.passes(2, lambda b: b.signal().celsius != shown_c)
+    brew.passes(2 / 60)
+    assert brew.vessel.diagnosis.asking_until_s is None
+    assert brew.signal().status is Status.GOOD
+
+
 def test_a_quiet_room_and_a_reading_without_any_noise_raise_no_fault() -> None:
     """A wort at the temperature of its room, yeast not pitched, a probe that shows the same for hours: it is asked with
     a short pulse, answers, and goes on."""
