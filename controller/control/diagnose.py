@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from math import inf, log
 
 from controller.control.balance import (
+    AFTER_EVENT_TICKS,
     HOUR_S,
     TICK_S,
     YOUNG_TICKS,
@@ -45,9 +46,13 @@ DEAD_COOLER_S, DEAD_HEATER_S = 240.0, 600.0  # of running while it looks dead; c
 COOLER_WITHIN_S, HEATER_WITHIN_S = 20 * 60.0, 40 * 60.0  # on-time within which an output without effect is found
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 15 * 60.0, 2 * 3600.0  # of a cooler without effect; common practice, no source
 MISTAKEN_S = 3600.0  # so long after it an output without effect may turn out to be the other that will not stop
-OPPOSED_SHARE = 0.5  # of what was seen, which the other output may have failed to do; common practice, no source
+# Of what was seen, which the other output may have failed to do; standard deviations by which more was seen than that.
+# Common practice, no source.
+OPPOSED_SHARE, OPPOSED_SURE = 0.5, 1.5
 # A fresh wort and its yeast change faster. Common practice, no source.
 FRESH_TICKS, FRESH_FACTOR = 480, 2.0
+# So long a well takes to come from the temperature of an empty vessel to that of its wort. Common practice, no source.
+SETTLED_TICKS = 20
 # Beyond what the outputs (with this surplus) and yeast or room can do, a wort does not move. Common practice.
 SURPLUS = 1.5
 OTHERS_K_PER_H = 1.0
@@ -76,7 +81,8 @@ def diagnose(
     probes = _probes(vessel, last, balance, tick, signals, around, moment.now_s)
     calm = balance.ticks > last.balance.ticks  # no event has come between
     fresh = Diagnosis(
-        _NO_MINUTE, balance, last.suspicions if calm else _NOBODY, last.retry, probes, last.asking_until_s, last.asked_s
+        _NO_MINUTE, balance, last.suspicions if calm else _NOBODY, last.retry, probes,
+        last.asking_until_s, last.asked_s, _apart_k(last.apart_k, tick.wort_c, around.room_c),
     )  # fmt: skip
     if balance.ticks >= YOUNG_TICKS or any(fresh.suspicions):
         fresh = _asked(vessel, after, fresh, tick, moment.now_s)
@@ -116,8 +122,14 @@ def _summed(last: Minute, was: VesselState, signals: list[Signal], dt_s: float) 
     return Minute(passed_s + dt_s, fit_s, wort_ks, cooled_s, heated_s)
 
 
+def _apart_k(last_k: float | None, wort_c: float, room_c: float | None) -> float | None:
+    if room_c is None or last_k is None:
+        return None if room_c is None else room_c - wort_c
+    return last_k + TICK_S / HOUR_S * (room_c - wort_c - last_k)
+
+
 def _tick(vessel: Vessel, after: VesselState, minute: Minute, around: Around) -> Tick:
-    batch = after.batch
+    batch, last = after.batch, after.diagnosis
     share = batch.volume_l / vessel.volume_l if batch is not None and batch.volume_l else 1.0
     capacity = vessel.heat_capacity_j_per_k * min(max(share, 0.1), 1.0)
     wort_c = minute.wort_ks / minute.fit_s if minute.fit_s else after.estimate.celsius or 0.0
@@ -126,7 +138,9 @@ def _tick(vessel: Vessel, after: VesselState, minute: Minute, around: Around) ->
         bath_c = around.bath.setpoint_c if around.bath is not None else UNKNOWN_BATH_C
     cooling = full_cooling_k_per_h(vessel.cooler.power_w, capacity, wort_c, bath_c) if vessel.cooler else 0.0
     heating = vessel.heater.power_w / capacity * HOUR_S if vessel.heater else 0.0
-    passed_s = minute.passed_s
+    passed_s, swing_k = minute.passed_s, None
+    if around.room_c is not None and last.apart_k is not None:
+        swing_k = around.room_c - wort_c - last.apart_k
     return Tick(
         passed_s,
         wort_c,
@@ -134,7 +148,7 @@ def _tick(vessel: Vessel, after: VesselState, minute: Minute, around: Around) ->
         minute.heated_s / passed_s,
         cooling,
         heating,
-        restless(vessel.volume_l) * (FRESH_FACTOR if after.diagnosis.balance.ticks < FRESH_TICKS else 1.0),
+        restless(vessel.volume_l, swing_k) * (FRESH_FACTOR if last.balance.ticks < FRESH_TICKS else 1.0),
     )
 
 
@@ -150,9 +164,11 @@ def _probes(
         h * (SURPLUS * tick.full_heating_k_per_h + OTHERS_K_PER_H),
         h * (SURPLUS * -tick.full_cooling_k_per_h + OTHERS_K_PER_H),
         course_from(balance),
-        warm,
+        warm and balance.ticks >= AFTER_EVENT_TICKS,
     )
     probes = {}
+    if balance.ticks < SETTLED_TICKS:
+        return {name: memory for name, memory in last.probes.items() if memory.doubt}
     for probe, signal in zip(vessel.probes, signals, strict=True):
         name = probe.tag.partition("/")[2]
         memory = last.probes.get(name)
@@ -292,12 +308,13 @@ def _better_explained(kind: str, windows: Mapping[str, Window | None]) -> bool:
 
 def _misfit(kind: str, windows: Mapping[str, Window | None]) -> float:
     """How far what was seen is from what the fault would do: the logarithm of their ratio. An output that was off is
-    not to be blamed where the other one ran meanwhile and may have failed."""
+    not to be blamed where the other one ran meanwhile and may have failed, unless even that would not explain it."""
     window = windows.get(kind)
     if window is None or window.fault_k == 0.0 or window.seen_k / window.fault_k <= 0.0:
         return inf
     opposed_k = {HEATER_WILL_NOT_STOP: window.cooled_k, COOLER_WILL_NOT_STOP: window.heated_k}.get(kind, 0.0)
-    if abs(opposed_k) >= OPPOSED_SHARE * abs(window.seen_k):
+    beyond_k = abs(window.seen_k) - abs(opposed_k)
+    if abs(opposed_k) >= OPPOSED_SHARE * abs(window.seen_k) and beyond_k < OPPOSED_SURE * window.sd_k:
         return inf
     return abs(log(window.seen_k / window.fault_k))
 

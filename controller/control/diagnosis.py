@@ -50,7 +50,8 @@ class Suspicions(NamedTuple):
 
 
 class Diagnosis(NamedTuple):
-    """`probes` by name. A test pulse asks until `asking_until_s` whether a probe is alive; it began at `asked_s`."""
+    """`probes` by name. A test pulse asks until `asking_until_s` whether a probe is alive; it began at `asked_s`.
+    `apart_k` is the mean distance from wort to room in the last hour, None where nobody measures the room."""
 
     minute: Minute = Minute()
     balance: Balance = Balance()
@@ -59,6 +60,7 @@ class Diagnosis(NamedTuple):
     probes: Mapping[str, ProbeMemory] = {}
     asking_until_s: float | None = None
     asked_s: float | None = None
+    apart_k: float | None = None
 
 
 NO_DIAGNOSIS = Diagnosis()

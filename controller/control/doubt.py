@@ -17,6 +17,7 @@ STILL_S = 240.0
 # On top come so many standard deviations of the reckoning, less once a test pulse was not answered, and a share of what
 # the outputs did.
 SURE, SURE_ONCE_ASKED, SHARE_UNSURE = 1.0, 0.5, 0.1
+WORKED_SHARE = 0.5  # of the least movement that outputs must have given: what goes on by itself may end
 MOST_WRONGED = 3
 # After so long without any change a short pulse asks whether the probe is alive; sooner where the probe is known never
 # to have been still for so long. What is known of that fades (half of it in three hours): steps hide a small noise in
@@ -150,10 +151,13 @@ def _gone_on(course: Course, pace: Pace) -> Course:
 def _must_show(course: Course, restless: float, step_k: float, wronged: int, sure: float) -> bool:
     """Whether a living probe must have shown something by now."""
     rest_k_per_h, cooler, heater, unsure, hours, cooled_k, heated_k = course
-    must_k = rest_k_per_h * hours + cooler * cooled_k + heater * heated_k
+    worked_k = cooler * cooled_k + heater * heated_k
+    must_k, least_k = worked_k + rest_k_per_h * hours, needed_k(step_k, wronged)
+    if worked_k * must_k <= 0.0 or abs(worked_k) < WORKED_SHARE * least_k:
+        return False  # what goes on by itself may have ended: yeast, or a room that the wort has come near to
     others = SHARE_UNSURE**2 * (cooled_k**2 + heated_k**2)
     sd_k = sqrt(variance_ahead(unsure, restless, hours, cooled_k, heated_k) + others)
-    return abs(must_k) >= needed_k(step_k, wronged) + sure * sd_k
+    return abs(must_k) >= least_k + sure * sd_k
 
 
 def needed_k(step_k: float, wronged: int) -> float:

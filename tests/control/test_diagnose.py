@@ -16,13 +16,15 @@ from controller.control.diagnosis import (
     HEATER_NO_EFFECT,
     HEATER_WILL_NOT_STOP,
 )
+from controller.control.lifecycle import initial_state
 from controller.control.site import Site
 from controller.control.state import SiteState
-from controller.control.values import Action, Reading, Record, RecordKind, Status
+from controller.control.step import step
+from controller.control.values import Action, Inputs, Reading, Record, RecordKind, Status
 from controller.plant.cellar import Cellar
 from controller.plant.demo import DEMO_BEERS
 from controller.plant.probe import Fault
-from controller.simulate import simulate
+from controller.simulate import EPOCH_UTC_S
 from tests.control.simulated import amber_cellar, amber_site
 
 SITE = amber_site({}, 10.0)
@@ -49,16 +51,20 @@ class Brewing:
 
     def passes(self, hours: float, until: Callable[["Brewing"], bool] = lambda brew: False) -> float:
         """Let time pass, at most `hours`; gives the minutes that passed until `until`."""
-        for minute in range(round(60 * hours)):
-            if self.state is not None and until(self):
-                return minute
-            self.state = simulate(
-                self.site, self.cellar, 60.0 + (10.0 if self.state else 0.0), self._acts,
-                lambda result: self.records.extend(result.records), self.state,
-            )  # fmt: skip
+        state = self.state or initial_state(self.site, self.cellar.now_s)
+        for scan in range(round(360 * hours)):
+            if self.state is not None and scan % 6 == 0 and until(self):
+                return scan // 6
+            now_s = self.cellar.now_s
+            inputs = Inputs(now_s, EPOCH_UTC_S + now_s, self.cellar.readings(), self._acts())
+            result = step(self.site, state, inputs)
+            self.cellar.obey(result.commands)
+            self.records.extend(result.records)
+            self.cellar.advance(10.0)
+            self.state = state = result.state
         return 60.0 * hours
 
-    def _acts(self, now_s: float, state: SiteState) -> tuple[Action, ...]:
+    def _acts(self) -> tuple[Action, ...]:
         asked, self._asked = tuple(self._asked), []
         return asked
 
