@@ -51,8 +51,6 @@ MISTAKEN_S = 3600.0  # so long after it an output without effect may turn out to
 OPPOSED_SHARE, OPPOSED_SURE = 0.5, 1.5
 # A fresh wort and its yeast change faster. Common practice, no source.
 FRESH_TICKS, FRESH_FACTOR = 480, 2.0
-# So long a well takes to come from the temperature of an empty vessel to that of its wort. Common practice, no source.
-SETTLED_TICKS = 20
 # Beyond what the outputs (with this surplus) and yeast or room can do, a wort does not move. Common practice.
 SURPLUS = 1.5
 OTHERS_K_PER_H = 1.0
@@ -167,8 +165,6 @@ def _probes(
         warm and balance.ticks >= AFTER_EVENT_TICKS,
     )
     probes = {}
-    if balance.ticks < SETTLED_TICKS:
-        return {name: memory for name, memory in last.probes.items() if memory.doubt}
     for probe, signal in zip(vessel.probes, signals, strict=True):
         name = probe.tag.partition("/")[2]
         memory = last.probes.get(name)

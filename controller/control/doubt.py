@@ -16,7 +16,7 @@ COARSEST_STEP_K = 0.5  # until a step was seen: 9-bit resolution of the DS18B20 
 STILL_S = 240.0
 # On top come so many standard deviations of the reckoning, less once a test pulse was not answered, and a share of what
 # the outputs did.
-SURE, SURE_ONCE_ASKED, SHARE_UNSURE = 1.0, 0.5, 0.1
+SURE, SURE_ONCE_ASKED, SHARE_UNSURE = 1.2, 0.6, 0.1
 WORKED_SHARE = 0.5  # of the least movement that outputs must have given: what goes on by itself may end
 MOST_WRONGED = 3
 # After so long without any change a short pulse asks whether the probe is alive; sooner where the probe is known never

@@ -42,11 +42,11 @@ AGAINST = 2.0
 HOPELESS_AFTER_S, HOPELESS_SHARE = 2400.0, 0.6
 # How many standard deviations of the reckoning a difference must exceed: to be without effect, to be a relay that will
 # not stop (which waits for a person), to clear an output.
-SURE, SURE_OF_RELAY, SURE_ENOUGH = 2.0, 2.5, 2.0
+SURE, SURE_OF_RELAY, SURE_OF_RELAY_COLD, SURE_ENOUGH = 2.0, 2.7, 4.0, 2.0
 # Beside what the balance says of itself, the reckoning may be wrong by what yeast and room change, by a share of what
 # an output did (more near 4 °C, where water is densest and a wort no longer turns over by itself), by a share of what
 # is on its way through coil or wrap, and by the layers.
-UNSURE, UNSURE_COLD, COLD_C = 0.06, 0.2, 6.0
+UNSURE, UNSURE_COLD, COLD_C = 0.06, 0.25, 6.0
 UNSURE_ON_ITS_WAY = 0.5
 LAYERS_K = 0.05
 # All figures: common practice, no source; they were tried on the random plants of the benches.
@@ -143,7 +143,9 @@ def watched(
     if relay and window.fault_k * (window.seen_k - 0.5 * window.fault_k) < -AGAINST * sd_k**2:
         return fresh, Verdict.OPEN
     window = window._replace(sd_k=sd_k)
-    least_k, sure = LARGE_K, SURE_OF_RELAY if relay else SURE
+    least_k, sure = LARGE_K, SURE
+    if relay:
+        sure = SURE_OF_RELAY if tick.wort_c > COLD_C else SURE_OF_RELAY_COLD
     if not relay and tick.wort_c > COLD_C:
         least_k = min(LARGE_K, max(SMALL_K, WEAK_SHARE * abs(full_k_per_h) * within_s / HOUR_S))
     if spoken >= FAULT_SHARE and abs(window.seen_k) >= max(least_k, sure * sd_k):
