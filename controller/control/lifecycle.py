@@ -5,7 +5,7 @@ length, when the site file is read again, at an orderly stop.
 from collections.abc import Mapping
 
 from controller.control.balance import forgotten
-from controller.control.diagnosis import taken_back
+from controller.control.diagnosis import put_away, taken_back
 from controller.control.site import Limits, Output, Site, Vessel
 from controller.control.state import (
     LOST,
@@ -50,9 +50,9 @@ def resumed_state(site: Site, saved: SiteState, now_s: float, whole: bool = True
     did before the stop; else any of them may have run until now. The epoch becomes at least `epoch`.
 
     Batches, program positions, alarms and running totals go on; signals must be proven again; every output
-    counts as switched off now, so that protective off times run from the start. What was held against an
-    output that the file no longer has goes with it. Vessels new in the site file begin idle; a batch in a
-    vessel that the file no longer has is an error.
+    counts as switched off now, so that protective off times run from the start. The diagnosis begins anew with the
+    strengths that it has learnt. What was held against an output that the file no longer has goes with it. Vessels new
+    in the site file begin idle; a batch in a vessel that the file no longer has is an error.
 
     Raises:
         ValueError: the saved state has a batch in a vessel that the site file does not name.
@@ -187,6 +187,7 @@ def _resumed(vessel: Vessel, kept: VesselState, now_s: float, whole: bool) -> Ve
         cooler=_output(vessel.cooler, now_s, kept.cooler, whole),
         heater=_output(vessel.heater, now_s, kept.heater, whole),
         applied_w=0.0,
+        diagnosis=put_away(kept.diagnosis),
     )
 
 
