@@ -168,7 +168,9 @@ def _probes(
     for probe, signal in zip(vessel.probes, signals, strict=True):
         name = probe.tag.partition("/")[2]
         memory = last.probes.get(name)
-        if signal.celsius is not None and (fit_to_drive(signal) or signal.cause in _STILL_READ):
+        # A memory begins at a value that is fit: what a probe shows after a jump may be a hand, or the room.
+        read = fit_to_drive(signal) or (memory is not None and signal.cause in _STILL_READ)
+        if signal.celsius is not None and read:
             memory = doubted(memory, signal.celsius, signal.moved_s, around.room_c, pace, now_s)
         elif memory is not None and not memory.doubt:
             memory = None
