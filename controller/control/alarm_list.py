@@ -114,13 +114,13 @@ ALARMS: Mapping[str, AlarmKind] = {
     "bath signal": AlarmKind(
         Priority.MEDIUM,
         "no probe of the bath gives a fit signal",
-        "the bath is shared without knowing how cold it is",
+        "the bath is taken to be at its setpoint and its chiller to be weaker than the site file says",
         "look at the bath probe",
     ),
     "bath warm": AlarmKind(
         Priority.MEDIUM,
         "the bath is warmer than crashes are allowed at",
-        "crashes wait; if it goes on, fermentations warm",
+        "crashes and pull-downs wait for fermentations; if it goes on, those warm too",
         "look at the chiller: power, air flow, glycol level",
     ),
     "bath freezing": AlarmKind(
