@@ -6,6 +6,8 @@ from enum import Enum
 
 from controller.control.diagnosis import COOLER_NO_EFFECT, COOLER_WILL_NOT_STOP, HEATER_NO_EFFECT, HEATER_WILL_NOT_STOP
 
+CHILLER_NO_EFFECT = "chiller no effect"
+
 
 class Priority(Enum):
     """How soon a person must act (ISA-18.2 asks for few levels)."""
@@ -122,6 +124,13 @@ ALARMS: Mapping[str, AlarmKind] = {
         "the bath is warmer than crashes are allowed at",
         "crashes and pull-downs wait for fermentations; if it goes on, those warm too",
         "look at the chiller: power, air flow, glycol level",
+    ),
+    CHILLER_NO_EFFECT: AlarmKind(
+        Priority.MEDIUM,
+        "the chiller is asked to run and the bath does not become colder",
+        "the bath warms, then the fermentations do",
+        "look whether its compressor and fan run, at its air filter, its own thermostat and its fault lamp; what is "
+        "inside it is for a licensed refrigeration engineer",
     ),
     "bath freezing": AlarmKind(
         Priority.HIGH,

@@ -193,6 +193,13 @@ class Sharing(NamedTuple):
 NO_SHARING = Sharing()
 
 
+class Chilling(NamedTuple):
+    """The coldest that the bath became while the compressor runs, counted in steps that prove an effect, and when."""
+
+    best_c: float
+    since_s: float
+
+
 class SiteState(NamedTuple):
     """The state of the whole site. `alarms` is keyed "vessel/kind" ("bath/bath kind" for the bath)."""
 
@@ -210,6 +217,7 @@ class SiteState(NamedTuple):
     answers: Mapping[str, str]  # action id -> answer, the newest 200
     upstream: Mapping[str, OutputState] = {}  # by output tag
     sharing: Sharing = NO_SHARING
+    chilling: Chilling | None = None
 
 
 NEVER = Signal(None, 0.0, Status.FAILURE, "no reading yet")

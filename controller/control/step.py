@@ -14,6 +14,7 @@ from typing import NamedTuple
 from controller.control.blind import blind_demand, look
 from controller.control.budget import slower
 from controller.control.chiller import STAGGER_S, STARTS_LATER, Call, last_start, share
+from controller.control.compressor import chilled
 from controller.control.diagnose import diagnose, doubts
 from controller.control.diagnose_words import Around
 from controller.control.diagnosis import COOLER_NO_EFFECT
@@ -31,7 +32,7 @@ from controller.control.state import LOST, Mode, OutputState, SiteState, VesselS
 from controller.control.trust import fit_to_drive, trust
 from controller.control.upstream import decide
 from controller.control.values import Command, Inputs, Record, RecordKind, Signal
-from controller.control.watch import Watch, watch_bath, watch_vessel
+from controller.control.watch import Watch, watch_bath, watch_chiller, watch_vessel
 
 GAP_SCANS = 3  # an interval longer than this many scans is a gap: loops start again without a bump
 WORTH_TELLING_S = 60.0  # of an outage
@@ -124,13 +125,18 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
         watch_bath(watch, site.bath, bath_signal)
     upstream = state.upstream
     if feeding is not None:
-        upstream = decide(site, state, vessels, feeding, moment, records)
+        upstream = decide(site, state, vessels, feeding, bath_signal, moment, records)
         upstream, commands = _in_order(site, state, upstream, commands, inputs)
+    chilling = None
+    if site.bath and site.compressor:
+        at = upstream[site.compressor.output.tag]
+        chilling = chilled(site.bath, at, bath_signal, state.chilling, moment.now_s)
+        watch_chiller(watch, chilling, bool(shares.sharing.waits))
 
     after_scan = SiteState(
         state.version, inputs.now_s, utc_s, True, outage_since_s, state.number + len(commands),
         state.epoch, signals, vessels, watch.alarms, shares.paused, state.answers,
-        upstream, shares.sharing,
+        upstream, shares.sharing, chilling,
     )  # fmt: skip
     return StepResult(after_scan, tuple(commands), tuple(records))
 

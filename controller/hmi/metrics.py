@@ -194,7 +194,7 @@ def _outputs(site: str, vessels: list[tuple[str, VesselState]]) -> Iterator[Metr
 
 def _upstream(site: Site, state: SiteState) -> Iterator[Metric]:
     labels = ("site", "output")
-    on = _gauge("output_on", "1 while a contactor or shared pump is commanded on.", labels)
+    on = _gauge("output_on", "1 while a contactor, shared pump or compressor is commanded on.", labels)
     on_s = CounterMetricFamily("cellarhand_output_on_seconds", "Time on.", labels=labels, unit="seconds")
     starts = CounterMetricFamily("cellarhand_output_starts", "Changes from off to on.", labels=labels)
     for device in site.upstream:
