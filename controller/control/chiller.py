@@ -31,6 +31,8 @@ ARRIVED_K = 0.5
 # Whoever gets less than this share gets next to nothing. The level rises for him: fast while all others are content.
 LEAST_SHARE = 0.1
 CONTENT_K_PER_S, NEEDED_K_PER_S = 2.0 / 3600.0, 0.5 / 3600.0
+# Who waits for so much of a rise has proven that the bath does not come back: a pulse or a full coil do less.
+PROVEN_K = 0.5
 # Without a fit bath probe, by nominal figures: so much of the chiller is given away, less as the others' worts warm.
 CAREFUL_SHARE = 0.7
 UNEASY_K = 0.2
@@ -200,13 +202,16 @@ def _nominal_parts(bath: Bath, served: list[Call], asking_w: list[float]) -> tup
 
 def _eased(bath: Bath, eased_k: float, least: float, served: list[Call], stuck: bool, dt_s: float) -> float:
     """By how much the level has given way, K. It rises for whoever gets next to nothing or comes no nearer to his
-    setpoint, whatever the others need; for whoever gets less than all, as far as they need no colder bath. It falls
-    when nobody waits, or when those who are served first are not content."""
+    setpoint, whatever the others need. Once that has proven that the bath does not come back to it, it goes on rising
+    as far as the others need no colder bath. It falls when nobody waits, or when those who are served first are not
+    content."""
     content = all(_above_k(call) <= CONTENT_K for call in served)
     if least < LEAST_SHARE or (least < 1.0 and stuck):
         return eased_k + (CONTENT_K_PER_S if content else NEEDED_K_PER_S) * dt_s
     if least >= 1.0 or not content:
         return max(0.0, eased_k - CONTENT_K_PER_S * dt_s)
+    if eased_k < PROVEN_K:
+        return max(0.0, eased_k - NEEDED_K_PER_S * dt_s)
     coldest_c = _coldest_c(served)
     if coldest_c is not None and _top_c(bath, coldest_c) + eased_k < coldest_c - NEED_K:
         return eased_k + CONTENT_K_PER_S * dt_s
