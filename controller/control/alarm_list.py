@@ -6,9 +6,6 @@ from enum import Enum
 
 from controller.control.diagnosis import COOLER_NO_EFFECT, COOLER_WILL_NOT_STOP, HEATER_NO_EFFECT, HEATER_WILL_NOT_STOP
 
-CHILLER_NO_EFFECT = "chiller no effect"
-
-
 class Priority(Enum):
     """How soon a person must act (ISA-18.2 asks for few levels)."""
 
@@ -125,7 +122,7 @@ ALARMS: Mapping[str, AlarmKind] = {
         "crashes and pull-downs wait for fermentations; if it goes on, those warm too",
         "look at the chiller: power, air flow, glycol level",
     ),
-    CHILLER_NO_EFFECT: AlarmKind(
+    "chiller no effect": AlarmKind(
         Priority.MEDIUM,
         "the chiller is asked to run and the bath does not become colder",
         "the bath warms, then the fermentations do",

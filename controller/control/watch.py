@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping, Set
 
-from controller.control.alarm_list import CHILLER_NO_EFFECT
 from controller.control.alarms import ACTIVE, next_phase, taken_out_of_service
 from controller.control.blind import foretold
 from controller.control.budget import overspent
@@ -199,7 +198,7 @@ def watch_chiller(watch: Watch, chilling: Chilling | None, overloaded: bool) -> 
     """Whether the chiller that runs makes the bath colder. While more is asked of it than it can give, that is no
     wonder."""
     present = without_effect(chilling, watch.moment.now_s)
-    if present or CHILLER_NO_EFFECT in watch.told("bath"):
+    if present or "chiller no effect" in watch.told("bath"):
         best_c = chilling.best_c if chilling else 0.0
         text = f"the chiller has been asked to run for two hours and the bath is still at {best_c:.1f} °C"
-        watch.consider("bath", CHILLER_NO_EFFECT, present, 0.0, text, present and overloaded)
+        watch.consider("bath", "chiller no effect", present, 0.0, text, present and overloaded)
