@@ -6,6 +6,7 @@ from enum import Enum
 
 from controller.control.diagnosis import COOLER_NO_EFFECT, COOLER_WILL_NOT_STOP, HEATER_NO_EFFECT, HEATER_WILL_NOT_STOP
 
+
 class Priority(Enum):
     """How soon a person must act (ISA-18.2 asks for few levels)."""
 
