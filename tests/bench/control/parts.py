@@ -1,0 +1,117 @@
+"""The parts of the bench: what is run for which rows."""
+
+from collections import defaultdict
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from multiprocessing.pool import Pool
+
+from tests.bench.control.judge import Verdict, judge
+from tests.bench.control.rows import DRIVERS, Row, heat_row, holds_rows, landing_row
+from tests.bench.control.runs import OURS, RIVALS, Job, Run, run
+
+HELD_BUDGETS = (12.0, 24.0, 48.0, 120.0)
+RANDOM_BUDGETS = (24.0, 48.0)
+RANDOM_SPARE_K = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What is wanted of all parts."""
+
+    seed: int
+    plants: int
+    days: float
+    scan_s: float
+    budgets: tuple[float, ...]
+    rivals: bool
+    keep: bool = False  # traces are wanted for the page
+
+    @property
+    def drivers(self) -> tuple[str, ...]:
+        """Who drives."""
+        return DRIVERS if self.rivals else (OURS,)
+
+
+@dataclass(slots=True)
+class Result:
+    """Rows of a part, and runs worth a picture."""
+
+    title: str
+    rows: list[Row]
+    runs: list[Run] = field(default_factory=list)
+
+
+Judged = tuple[Job, list[Verdict], Run | None]
+
+
+def judged(asked: tuple[Job, bool]) -> Judged:
+    """Run a job and judge it; the run itself only where it is wanted."""
+    job, keep = asked
+    done = run(job)
+    where = "" if job.cellar == "reference" else f"plant {job.seed}"
+    verdicts = []
+    for name, trace in done.traces.items():
+        spec, told = trace.spec, done.spec.nominal[name]
+        about = f"{spec.volume_l:.0f} L ({told.volume_l / spec.volume_l:.0%} in the file)" if where else ""
+        verdicts.append(judge(trace, f"{where} {about}".strip()))
+    return job, verdicts, done if keep else None
+
+
+def reference(settings: Settings, pool: Pool) -> Result:
+    """The reference cellar at every budget. Rivals know no budget: they run once."""
+    budgets = settings.budgets or HELD_BUDGETS
+    jobs = [Job("reference", settings.seed, OURS, each, settings.scan_s, settings.days) for each in budgets]
+    if settings.rivals:
+        jobs += [Job("reference", settings.seed, each, 0.0, settings.scan_s, settings.days) for each in RIVALS]
+    return _rows("reference cellar", settings, pool, jobs, budgets, 0.0, (1.05, 0.3))
+
+
+def random_plants(settings: Settings, pool: Pool) -> Result:
+    """Random plants, one vessel each."""
+    return _random("random plants", "random", settings.plants, settings, pool)
+
+
+def shared_bath(settings: Settings, pool: Pool) -> Result:
+    """Several random vessels on one bath."""
+    return _random("shared bath", "bath", max(1, settings.plants // 5), settings, pool)
+
+
+def _random(title: str, cellar: str, plants: int, settings: Settings, pool: Pool) -> Result:
+    budgets = settings.budgets or RANDOM_BUDGETS
+    seeds = range(settings.seed, settings.seed + plants)
+    jobs = [Job(cellar, seed, OURS, each, settings.scan_s, settings.days) for each in budgets for seed in seeds]
+    if settings.rivals:
+        jobs += [Job(cellar, seed, each, 0.0, settings.scan_s, settings.days) for each in RIVALS for seed in seeds]
+    return _rows(title, settings, pool, jobs, budgets, RANDOM_SPARE_K, (1.1, 1.0))
+
+
+def _rows(
+    title: str,
+    settings: Settings,
+    pool: Pool,
+    jobs: list[Job],
+    budgets: tuple[float, ...],
+    spare_k: float,
+    heat: tuple[float, float],
+) -> Result:
+    keep = settings.keep and jobs[0].cellar == "reference"
+    found: dict[float, dict[str, list[Verdict]]] = {each: defaultdict(list) for each in budgets}
+    result = Result(title, [])
+    for job, verdicts, run_ in pool.imap(judged, [(job, keep) for job in jobs], chunksize=1):
+        for budget in budgets if job.driver != OURS else (job.budget,):
+            found[budget][job.driver] += verdicts
+        if run_ is not None:
+            result.runs.append(run_)
+    for budget, verdicts in found.items():
+        result.rows += holds_rows(verdicts, budget, spare_k, title)
+        result.rows.append(landing_row(verdicts, budget, spare_k, title))
+        if budget >= 24.0:
+            result.rows.append(heat_row(verdicts, budget, *heat, title))
+    return result
+
+
+PARTS: dict[str, Callable[[Settings, Pool], Result]] = {
+    "reference": reference,
+    "random": random_plants,
+    "bath": shared_bath,
+}
