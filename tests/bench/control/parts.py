@@ -102,11 +102,11 @@ def _rows(
             found[budget][job.driver] += verdicts
         if run_ is not None:
             result.runs.append(run_)
-    for budget, verdicts in found.items():
-        result.rows += holds_rows(verdicts, budget, spare_k, title)
-        result.rows.append(landing_row(verdicts, budget, spare_k, title))
+    for budget, by_driver in found.items():
+        result.rows += holds_rows(by_driver, budget, spare_k, title)
+        result.rows.append(landing_row(by_driver, budget, spare_k, title))
         if budget >= 24.0:
-            result.rows.append(heat_row(verdicts, budget, *heat, title))
+            result.rows.append(heat_row(by_driver, budget, *heat, title))
     return result
 
 

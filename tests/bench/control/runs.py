@@ -33,8 +33,8 @@ class Job:
 
 @dataclass(slots=True)
 class Trace:
-    """One vessel's truth, a sample a minute. `felt_c` is what an ideal probe in the well would show; `estimate_c` what the
-    service believes the wort to be (ours only). Counts since the start: `cooled_s`, `heated_s`, `cooler_starts`,
+    """One vessel's truth, a sample a minute. `felt_c` is what an ideal probe in the well would show; `estimate_c` what
+    the service believes the wort to be (ours only). Counts since the start: `cooled_s`, `heated_s`, `cooler_starts`,
     `heater_starts`."""
 
     spec: VesselSpec
@@ -120,8 +120,9 @@ def run_plan(job: Job, spec: CellarSpec, courses: dict[str, Course]) -> Run:
         capacity = plant.vessels[vessel.name].capacity_j_per_k + vessel.wall_j_per_k
         traces[vessel.name] = Trace(vessel, course, capacity, loss_w_per_k(vessel))
         if isinstance(rig, Rig):
-            told = {"batch": vessel.name, "og": round(course.og, 3), "profile": vessel.name}
-            rig.ask(vessel.name, "start", volume_l=course.filled * spec.nominal[vessel.name].volume_l, **told)
+            volume_l = course.filled * spec.nominal[vessel.name].volume_l
+            name, og = vessel.name, round(course.og, 3)
+            rig.ask(name, "start", batch=name, og=og, profile=name, volume_l=volume_l)
     hours = job.days * 24.0 or max(course.hours for course in courses.values())
     _go(rig, traces, hours * HOUR_S, job.scan_s)
     for trace in traces.values():
