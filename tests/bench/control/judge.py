@@ -74,17 +74,18 @@ class Heat:
 class Verdict:
     """All that one trace says."""
 
+    seed: int  # of the plant
     holds: tuple[Hold, ...]
     landings: tuple[Landing, ...]
     heat: Heat
 
 
-def judge(trace: Trace, where: str) -> Verdict:
+def judge(trace: Trace, where: str, seed: int) -> Verdict:
     """Look at the whole trace."""
     spans = _spans(trace)
     holds, landings = [], []
     for number, (leg, begin, end) in enumerate(spans):
-        before_c = trace.mean_c[begin] if number == 0 or leg.kind != "hold" else spans[number - 1][0].target_c
+        before_c = trace.mean_c[begin] if number == 0 else spans[number - 1].leg.target_c
         name = f"{where} {trace.spec.name} {leg.kind} at {leg.target_c:.1f} °C"
         span_k = before_c - leg.target_c
         lands = (number == 0 or leg.kind == "crash" or (leg.kind == "hold" and span_k != 0.0)) and abs(span_k) > NEAR_K
@@ -101,7 +102,7 @@ def judge(trace: Trace, where: str) -> Verdict:
             last = min(end + LANDING, len(trace.mean_c)) if leg.kind != "hold" else end
             landings.append(_landing(trace, name, leg.kind if leg.kind != "hold" else "pull-down", leg.target_c, begin,
                                      last, bias_k, following.half_tooth_k if following else 0.0))  # fmt: skip
-    return Verdict(tuple(holds), tuple(landings), heat_of(trace, f"{where} {trace.spec.name}"))
+    return Verdict(seed, tuple(holds), tuple(landings), heat_of(trace, f"{where} {trace.spec.name}"))
 
 
 def hold_of(trace: Trace, name: str, target_c: float, since: int, until: int) -> Hold:
@@ -152,7 +153,7 @@ def heat_of(trace: Trace, where: str) -> Heat:
         elif next_c > now_c:
             needed_j += (next_c - now_c) * trace.heat_capacity_j_per_k
         needed_j += max(0.0, rise_w - trace.load_w(number, now_c)) * SAMPLE_S
-    useful_w = trace.spec.heater_w * (1.0 - trace.spec.wrap_loss_share)
+    useful_w = trace.spec.heater_w * (1.0 - trace.spec.wrap_loss_share) * trace.reaches_wort
     used_h = trace.heated_s[-1] / HOUR_S
     return Heat(where, used_h, needed_j / useful_w / HOUR_S if useful_w else 0.0)
 

@@ -1,7 +1,6 @@
 """The parts of the bench: what is run for which rows."""
 
 from collections import defaultdict
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from multiprocessing.pool import Pool
 
@@ -39,6 +38,7 @@ class Result:
     title: str
     rows: list[Row]
     runs: list[Run] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
 
 
 Judged = tuple[Job, list[Verdict], Run | None]
@@ -53,7 +53,7 @@ def judged(asked: tuple[Job, bool]) -> Judged:
     for name, trace in done.traces.items():
         spec, told = trace.spec, done.spec.nominal[name]
         about = f"{spec.volume_l:.0f} L ({told.volume_l / spec.volume_l:.0%} in the file)" if where else ""
-        verdicts.append(judge(trace, f"{where} {about}".strip()))
+        verdicts.append(judge(trace, f"{where} {about}".strip(), job.seed))
     return job, verdicts, done if keep else None
 
 
@@ -108,10 +108,3 @@ def _rows(
         if budget >= 24.0:
             result.rows.append(heat_row(by_driver, budget, *heat, title))
     return result
-
-
-PARTS: dict[str, Callable[[Settings, Pool], Result]] = {
-    "reference": reference,
-    "random": random_plants,
-    "bath": shared_bath,
-}

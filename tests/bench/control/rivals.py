@@ -77,11 +77,16 @@ class PlainPid:
 
 
 class FullCooling:
-    """Cools all the time: what the plant can do."""
+    """A thermostat that cools without end as soon as the setpoint is 1 K below the wort: what the plant can do."""
+
+    def __init__(self) -> None:
+        self._began = False
+        self._before = Thermostat(0.5)
 
     def wishes(self, now_s: float, reading_c: float, setpoint_c: float, dt_s: float) -> tuple[bool, bool]:
-        """Always to cool."""
-        return True, False
+        """Whether to cool, whether to heat."""
+        self._began = self._began or reading_c > setpoint_c + 1.0
+        return (True, False) if self._began else self._before.wishes(now_s, reading_c, setpoint_c, dt_s)
 
 
 Rival = Thermostat | PlainPid | FullCooling

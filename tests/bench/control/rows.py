@@ -1,7 +1,7 @@
 """The rows of the table: what is asked, and what each driver gave."""
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from tests.bench.control.judge import Hold, Verdict
 from tests.bench.control.runs import OURS, RIVALS
@@ -19,6 +19,7 @@ class Figure:
     excess: float
     text: str
     where: str
+    seed: int = 0  # of the plant
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +113,9 @@ def heat_row(verdicts: Verdicts, budget: float, factor: float, spare_h: float, o
 
 def _each(verdicts: Verdicts, figures: Callable[[Verdict], Iterable[Figure]]) -> dict[str, tuple[Figure, ...]]:
     return {
-        driver: tuple(figure for verdict in verdicts.get(driver, ()) for figure in figures(verdict))
+        driver: tuple(
+            replace(figure, seed=verdict.seed) for verdict in verdicts.get(driver, ()) for figure in figures(verdict)
+        )
         for driver in DRIVERS
         if driver in verdicts
     }

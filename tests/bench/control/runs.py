@@ -1,8 +1,10 @@
 """One run: a plan, a driver, a budget; what the plant did, minute by minute, as its truth has it."""
 
 import random
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
+from controller.control.site import Site
 from tests.bench.control import plants
 from tests.bench.control.courses import HOUR_S, Course
 from tests.bench.control.rivals import RivalRig
@@ -41,12 +43,14 @@ class Trace:
     course: Course
     heat_capacity_j_per_k: float
     loss_w_per_k: float  # wort to room
+    reaches_wort: float  # share of the heat put into the wall that does not leave for the room before
     setpoints_c: list[float] = field(default_factory=list)
     mean_c: list[float] = field(default_factory=list)
     felt_c: list[float] = field(default_factory=list)
     room_c: list[float] = field(default_factory=list)
     bath_c: list[float] = field(default_factory=list)
     yeast_w: list[float] = field(default_factory=list)
+    neighbour_w: list[float] = field(default_factory=list)  # from the next vessels through the walls
     estimate_c: list[float | None] = field(default_factory=list)
     cooled_s: list[float] = field(default_factory=list)
     heated_s: list[float] = field(default_factory=list)
@@ -55,7 +59,8 @@ class Trace:
 
     def load_w(self, number: int, wort_c: float) -> float:
         """Heat in W that the wort at `wort_c` gains in the minute `number` without cooler or heater."""
-        return self.yeast_w[number] + self.loss_w_per_k * (self.room_c[number] - wort_c)
+        from_room_w = self.loss_w_per_k * (self.room_c[number] - wort_c)
+        return self.yeast_w[number] + self.reaches_wort * self.neighbour_w[number] + from_room_w
 
 
 @dataclass(slots=True)
@@ -100,9 +105,16 @@ def run(job: Job) -> Run:
     return run_plan(job, spec, courses)
 
 
-def run_plan(job: Job, spec: CellarSpec, courses: dict[str, Course]) -> Run:
-    """Run a job on this plan."""
-    site = plants.site_for(spec, courses, job.seed, job.scan_s, job.budget)
+def run_plan(
+    job: Job,
+    spec: CellarSpec,
+    courses: dict[str, Course],
+    over: Callable[[Cellar], bool] = lambda plant: False,
+    told: Callable[[Site], Site] = lambda site: site,
+) -> Run:
+    """Run a job on this plan until its courses end or `over`, which is asked once a minute, says so. `told` changes
+    what the site file says."""
+    site = told(plants.site_for(spec, courses, job.seed, job.scan_s, job.budget))
     plant = Cellar(spec, job.seed)
     traces = {}
     rig: Rig | RivalRig = Rig(site, plant) if job.driver == OURS else RivalRig(job.driver, site, plant, courses)
@@ -118,28 +130,36 @@ def run_plan(job: Job, spec: CellarSpec, courses: dict[str, Course]) -> Run:
             if course.krausen:
                 brew.at_high_krausen(course.wort_c)
         capacity = plant.vessels[vessel.name].capacity_j_per_k + vessel.wall_j_per_k
-        traces[vessel.name] = Trace(vessel, course, capacity, loss_w_per_k(vessel))
+        traces[vessel.name] = Trace(vessel, course, capacity, *losses(vessel))
         if isinstance(rig, Rig):
             volume_l = course.filled * spec.nominal[vessel.name].volume_l
             name, og = vessel.name, round(course.og, 3)
             rig.ask(name, "start", batch=name, og=og, profile=name, volume_l=volume_l)
     hours = job.days * 24.0 or max(course.hours for course in courses.values())
-    _go(rig, traces, hours * HOUR_S, job.scan_s)
+    _go(rig, traces, hours * HOUR_S, job.scan_s, over)
     for trace in traces.values():
         trace.setpoints_c = trace.course.setpoints([number * SAMPLE_S for number in range(len(trace.mean_c))])
     return Run(job, spec, traces)
 
 
-def loss_w_per_k(spec: VesselSpec) -> float:
-    """From wort to room: the film, then wall and wrap side by side."""
+def losses(spec: VesselSpec) -> tuple[float, float]:
+    """Conductance in W/K from wort to room (the film, then wall and wrap side by side), and the share of the heat that
+    comes into the wall which reaches the wort."""
     wrap_w = max(spec.heater_w, 1.0) / 15.0 if spec.heater_w else 0.0  # as the plant's wrap is made
     to_wall, to_room = wrap_w * (1.0 - spec.wrap_loss_share), wrap_w * spec.wrap_loss_share
     through_wrap = to_wall * to_room / (to_wall + to_room) if wrap_w else 0.0
     outside = spec.loss_w_per_k + through_wrap
-    return spec.film_w_per_k * outside / (spec.film_w_per_k + outside)
+    reaches = spec.film_w_per_k / (spec.film_w_per_k + outside)
+    return reaches * outside, reaches
 
 
-def _go(rig: Rig | RivalRig, traces: dict[str, Trace], lasts_s: float, scan_s: float) -> None:
+def _go(
+    rig: Rig | RivalRig,
+    traces: dict[str, Trace],
+    lasts_s: float,
+    scan_s: float,
+    over: Callable[[Cellar], bool],
+) -> None:
     plant = rig.plant
     seen = [_Seen(plant.vessels[name], trace) for name, trace in traces.items()]
     ours = rig if isinstance(rig, Rig) else None
@@ -150,6 +170,8 @@ def _go(rig: Rig | RivalRig, traces: dict[str, Trace], lasts_s: float, scan_s: f
             for each in seen:
                 estimate = ours.state.vessels[each.trace.spec.name].estimate.celsius if ours else None
                 each.sample(plant.room_c, plant.bath_c, estimate)
+            if over(plant):
+                break
         rig.scan()
         for each in seen:
             each.count(scan_s)
@@ -158,13 +180,13 @@ def _go(rig: Rig | RivalRig, traces: dict[str, Trace], lasts_s: float, scan_s: f
 class _Seen:
     """What the contacts of a vessel do. After a scan they are as they were while the plant went on."""
 
-    __slots__ = ("_cooled_s", "_cooler", "_cools", "_heated_s", "_heater", "_heats", "trace", "vessel")
+    __slots__ = ("_cooled_s", "_cooler", "_cools", "_heated_s", "_heater", "_heats", "_neighbour_j", "trace", "vessel")
 
     def __init__(self, vessel: Vessel, trace: Trace) -> None:
         self.vessel, self.trace = vessel, trace
         self._cools = self._heats = False
         self._cooler = self._heater = 0
-        self._cooled_s = self._heated_s = 0.0
+        self._cooled_s = self._heated_s = self._neighbour_j = 0.0
 
     def count(self, dt_s: float) -> None:
         vessel = self.vessel
@@ -184,6 +206,8 @@ class _Seen:
         trace.room_c.append(room_c)
         trace.bath_c.append(bath_c)
         trace.yeast_w.append(vessel.yeast_w)
+        trace.neighbour_w.append((vessel.neighbour_j - self._neighbour_j) / SAMPLE_S)
+        self._neighbour_j = vessel.neighbour_j
         trace.estimate_c.append(estimate_c)
         trace.cooled_s.append(self._cooled_s)
         trace.heated_s.append(self._heated_s)
