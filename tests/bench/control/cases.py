@@ -12,7 +12,8 @@ from tests.bench.control.courses import HOUR_S, Course, Leg
 from tests.bench.control.floor import half_tooth_k
 from tests.bench.control.parts import RANDOM_SPARE_K, Result, Settings
 from tests.bench.control.rows import DRIVERS, Figure, Row
-from tests.bench.control.runs import OURS, SAMPLE_S, Job, Run, Trace, run_plan
+from tests.bench.control.runs import OURS, Job, Run, run_plan
+from tests.bench.control.truth import SAMPLE_S, Trace
 from tests.simulation.plant import Cellar
 from tests.simulation.plant_specs import RoomSpec
 

@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 from tests.bench.control.courses import Leg
 from tests.bench.control.floor import floor_rms_k, half_tooth_k
-from tests.bench.control.runs import SAMPLE_S, Trace
+from tests.bench.control.truth import SAMPLE_S, Trace
 
 HOUR_S, DAY_S = 3600.0, 86400.0
 PER_HOUR = int(HOUR_S / SAMPLE_S)
@@ -71,10 +71,20 @@ class Heat:
 
 
 @dataclass(frozen=True, slots=True)
+class Believed:
+    """The service's own: rms of its wort estimate against the truth, None for who makes none; learned / true ratios."""
+
+    where: str
+    rms_k: float | None
+    ratios: dict[str, float]
+
+
+@dataclass(frozen=True, slots=True)
 class Verdict:
     """All that one trace says."""
 
     seed: int  # of the plant
+    believed: Believed
     holds: tuple[Hold, ...]
     landings: tuple[Landing, ...]
     heat: Heat
@@ -86,7 +96,7 @@ def judge(trace: Trace, where: str, seed: int) -> Verdict:
     holds, landings = [], []
     for number, (leg, begin, end) in enumerate(spans):
         before_c = trace.mean_c[begin] if number == 0 else spans[number - 1].leg.target_c
-        name = f"{where} {trace.spec.name} {leg.kind} at {leg.target_c:.1f} °C"
+        name = f"{where} {trace.spec.name} {leg.kind} at {leg.target_c:.1f} °C".strip()
         span_k = before_c - leg.target_c
         lands = (number == 0 or leg.kind == "crash" or (leg.kind == "hold" and span_k != 0.0)) and abs(span_k) > NEAR_K
         hold = None
@@ -102,7 +112,9 @@ def judge(trace: Trace, where: str, seed: int) -> Verdict:
             last = min(end + LANDING, len(trace.mean_c)) if leg.kind != "hold" else end
             landings.append(_landing(trace, name, leg.kind if leg.kind != "hold" else "pull-down", leg.target_c, begin,
                                      last, bias_k, following.half_tooth_k if following else 0.0))  # fmt: skip
-    return Verdict(seed, tuple(holds), tuple(landings), heat_of(trace, f"{where} {trace.spec.name}"))
+    name = f"{where} {trace.spec.name}".strip()
+    believed = Believed(name, estimate_rms_k(trace), trace.ratios)
+    return Verdict(seed, believed, tuple(holds), tuple(landings), heat_of(trace, name))
 
 
 def hold_of(trace: Trace, name: str, target_c: float, since: int, until: int) -> Hold:
@@ -156,6 +168,21 @@ def heat_of(trace: Trace, where: str) -> Heat:
     useful_w = trace.spec.heater_w * (1.0 - trace.spec.wrap_loss_share) * trace.reaches_wort
     used_h = trace.heated_s[-1] / HOUR_S
     return Heat(where, used_h, needed_j / useful_w / HOUR_S if useful_w else 0.0)
+
+
+def estimate_rms_k(trace: Trace) -> float | None:
+    """Of the service's wort estimate against the true mean, from 6 h on; in each leg the mean difference between
+    well and whole wort is taken off."""
+    square, count = 0.0, 0
+    for _, begin, end in _spans(trace):
+        begin = max(begin, SETTLING)
+        bias_k = _bias_k(trace, begin, end)
+        for number in range(begin, end):
+            estimate_c = trace.estimate_c[number]
+            if estimate_c is not None:
+                square += (estimate_c - trace.mean_c[number] + bias_k) ** 2
+                count += 1
+    return math.sqrt(square / count) if count else None
 
 
 def _spans(trace: Trace) -> list[Span]:

@@ -3,9 +3,10 @@
 from collections import defaultdict
 from dataclasses import dataclass, field
 from multiprocessing.pool import Pool
+from typing import NamedTuple
 
 from tests.bench.control.judge import Verdict, judge
-from tests.bench.control.rows import DRIVERS, Row, heat_row, holds_rows, landing_row
+from tests.bench.control.rows import DRIVERS, Row, believed_rows, heat_row, holds_rows, landing_row
 from tests.bench.control.runs import OURS, RIVALS, Job, Run, run
 
 HELD_BUDGETS = (12.0, 24.0, 48.0, 120.0)
@@ -23,7 +24,7 @@ class Settings:
     scan_s: float
     budgets: tuple[float, ...]
     rivals: bool
-    keep: bool = False  # traces are wanted for the page
+    keep: bool  # traces are wanted for the page
 
     @property
     def drivers(self) -> tuple[str, ...]:
@@ -31,14 +32,24 @@ class Settings:
         return DRIVERS if self.rivals else (OURS,)
 
 
+class Plot(NamedTuple):
+    """A picture: by series, points (x, y); a None breaks the line."""
+
+    title: str
+    across: str
+    down: str
+    series: dict[str, list[tuple[float, float | None]]]
+
+
 @dataclass(slots=True)
 class Result:
-    """Rows of a part, and runs worth a picture."""
+    """Rows of a part, runs worth a picture, other pictures."""
 
     title: str
     rows: list[Row]
     runs: list[Run] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    plots: list[Plot] = field(default_factory=list)
 
 
 Judged = tuple[Job, list[Verdict], Run | None]
@@ -107,4 +118,6 @@ def _rows(
         result.rows.append(landing_row(by_driver, budget, spare_k, title))
         if budget >= 24.0:
             result.rows.append(heat_row(by_driver, budget, *heat, title))
+    ours = [verdict for by_driver in found.values() for verdict in by_driver[OURS]]
+    result.rows += believed_rows({OURS: ours}, spare_k, title)
     return result

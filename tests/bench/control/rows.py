@@ -3,12 +3,14 @@
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 
+from tests.bench.control.believed import COIL, HEATER, LOSS
 from tests.bench.control.judge import Hold, Verdict
 from tests.bench.control.runs import OURS, RIVALS
 
 DRIVERS = (OURS, *RIVALS)
 RMS_ALWAYS_GOOD_K = 0.035  # about half a step of the usual probe
 LEAVES_MUCH_K, USES_AT_LEAST, USES_AT_MOST = 0.05, 0.8, 1.05
+ESTIMATE_K, RATIO = 0.03, 0.10
 PAST_K, PAST_IN_ALL_K, MANY_STARTS = 0.10, 0.20, 60.0
 
 
@@ -109,6 +111,27 @@ def heat_row(verdicts: Verdicts, budget: float, factor: float, spare_h: float, o
 
     asked = f"<= {factor:g} x balance + {spare_h:g} h"
     return Row(f"heater hours, {of}, {budget:g} starts", asked, _each(verdicts, figures))
+
+
+def believed_rows(verdicts: Verdicts, spare_k: float, of: str) -> list[Row]:
+    """The service's estimate of the wort, and what it has learned of the plant after three days."""
+
+    def estimates(verdict: Verdict) -> Iterable[Figure]:
+        believed = verdict.believed
+        if believed.rms_k is not None:
+            yield Figure(believed.rms_k - ESTIMATE_K - spare_k, f"{believed.rms_k:.3f} K rms", believed.where)
+
+    def learned(name: str) -> Callable[[Verdict], Iterable[Figure]]:
+        def figures(verdict: Verdict) -> Iterable[Figure]:
+            ratio = verdict.believed.ratios.get(name)
+            if ratio is not None:
+                yield Figure(abs(ratio - 1.0) - RATIO, f"{ratio:.2f} of the true one", verdict.believed.where)
+
+        return figures
+
+    rows = [Row(f"wort estimate, {of}", f"<= {ESTIMATE_K + spare_k:g} K rms", _each(verdicts, estimates))]
+    asked = f"within {RATIO:.0%} after three days"
+    return rows + [Row(f"learned {name}, {of}", asked, _each(verdicts, learned(name))) for name in (COIL, HEATER, LOSS)]
 
 
 def _each(verdicts: Verdicts, figures: Callable[[Verdict], Iterable[Figure]]) -> dict[str, tuple[Figure, ...]]:
