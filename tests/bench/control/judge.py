@@ -20,6 +20,7 @@ NEAR_K = 0.3
 SETTLING, AFTER_NEAR = 6 * PER_HOUR, 3 * PER_HOUR
 LANDING = 8 * PER_HOUR  # past the target within this after it was reached
 SHORTEST_HOLD = 18 * PER_HOUR
+SHORTEST_ON_S, NEARLY = 60.0, 1.2  # the site's default for a pump
 CHANGES_SIGN = 0.05  # of all load, from where on a load changes sign
 
 
@@ -48,6 +49,7 @@ class Hold:
     load_w: float
     duty: float
     changes_sign: bool
+    shortest: bool  # its pulses are as short as the output may be on: it cannot start more often
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +150,7 @@ def hold_of(trace: Trace, name: str, target_c: float, since: int, until: int) ->
         load_w=mean_w if parts[0][0] == total_j else -mean_w,
         duty=duty,
         changes_sign=min(parts)[0] > CHANGES_SIGN * total_j,
+        shortest=duty * lasts_s <= NEARLY * SHORTEST_ON_S * made,
     )
 
 
@@ -155,16 +158,11 @@ def heat_of(trace: Trace, where: str) -> Heat:
     """The energy balance: heat is needed where the setpoint's rise and the loss to the room exceed the yeast's heat,
     and not while the wort is still above its setpoint by more than 0.3 K."""
     needed_j = 0.0
-    rises = {leg_start: leg for leg, leg_start, _ in _spans(trace) if leg.kind == "ramp"}
     for number, (now_c, next_c) in enumerate(pairwise(trace.setpoints_c)):
         if trace.mean_c[number] > now_c + NEAR_K:
             continue
-        rise_w = 0.0
-        if abs(next_c - now_c) < 0.05 or number in rises:  # a ramp; a jump's heat is counted at once below
-            rise_w = (next_c - now_c) / SAMPLE_S * trace.heat_capacity_j_per_k
-        elif next_c > now_c:
-            needed_j += (next_c - now_c) * trace.heat_capacity_j_per_k
-        needed_j += max(0.0, rise_w - trace.load_w(number, now_c)) * SAMPLE_S
+        rise_j = (next_c - now_c) * trace.heat_capacity_j_per_k
+        needed_j += max(0.0, rise_j - trace.load_w(number, now_c) * SAMPLE_S)
     useful_w = trace.spec.heater_w * (1.0 - trace.spec.wrap_loss_share) * trace.reaches_wort
     used_h = trace.heated_s[-1] / HOUR_S
     return Heat(where, used_h, needed_j / useful_w / HOUR_S if useful_w else 0.0)

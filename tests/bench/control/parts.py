@@ -6,8 +6,11 @@ from multiprocessing.pool import Pool
 from typing import NamedTuple
 
 from tests.bench.control.judge import Verdict, judge
+from tests.bench.control.plants import nominal_cooler_w
 from tests.bench.control.rows import DRIVERS, Row, believed_rows, heat_row, holds_rows, landing_row
 from tests.bench.control.runs import OURS, RIVALS, Job, Run, run
+from tests.bench.control.truth import Trace
+from tests.simulation.plant_specs import CellarSpec, VesselSpec
 
 HELD_BUDGETS = (12.0, 24.0, 48.0, 120.0)
 RANDOM_BUDGETS = (24.0, 48.0)
@@ -59,13 +62,24 @@ def judged(asked: tuple[Job, bool]) -> Judged:
     """Run a job and judge it; the run itself only where it is wanted."""
     job, keep = asked
     done = run(job)
-    where = "" if job.cellar == "reference" else f"plant {job.seed}"
     verdicts = []
-    for name, trace in done.traces.items():
-        spec, told = trace.spec, done.spec.nominal[name]
-        about = f"{spec.volume_l:.0f} L ({told.volume_l / spec.volume_l:.0%} in the file)" if where else ""
-        verdicts.append(judge(trace, f"{where} {about}".strip(), job.seed))
+    for trace in done.traces.values():
+        about = "" if job.cellar == "reference" else f"plant {job.seed}, {described(trace.spec, done.spec, trace)}"
+        verdicts.append(judge(trace, about, job.seed))
     return job, verdicts, done if keep else None
+
+
+def described(spec: VesselSpec, cellar: CellarSpec, trace: Trace) -> str:
+    """A random vessel in a few words: what makes it easy or hard."""
+    told, capacity = cellar.nominal[spec.name], trace.heat_capacity_j_per_k
+    reach_k = 20.0 - cellar.bath.setpoint_c
+    hold_up_k = (spec.coil_l + spec.line_l) * cellar.bath.j_per_l_k * reach_k / capacity
+    file = f"volume {told.volume_l / spec.volume_l:.0%}, cooler {told.cooler_w / nominal_cooler_w(spec):.0%}"
+    full_k_per_h = spec.coil_w_per_k * reach_k * 3600.0 / capacity
+    return (
+        f"{spec.volume_l:.0f} L (file: {file}, heater {told.heater_w / spec.heater_w:.0%}), cold in coil and line"
+        f" {hold_up_k:.2f} K, full cooling {full_k_per_h:.1f} K/h, well lag {spec.well_lag_s:.0f} s,"
+    )
 
 
 def reference(settings: Settings, pool: Pool) -> Result:
@@ -96,6 +110,13 @@ def _random(title: str, cellar: str, plants: int, settings: Settings, pool: Pool
     return _rows(title, settings, pool, jobs, budgets, RANDOM_SPARE_K, (1.1, 1.0))
 
 
+def _worst(rows: list[Row], jobs: list[Job], pool: Pool) -> list[Run]:
+    """The runs of the plants that are worst in a row that is not met, for a picture."""
+    worst = [row.worst(OURS) for row in rows if not row.met]
+    seeds = {figure.seed for figure in worst if figure is not None}
+    return pool.map(run, [job for job in jobs if job.seed in seeds], chunksize=1)
+
+
 def _rows(
     title: str,
     settings: Settings,
@@ -118,6 +139,8 @@ def _rows(
         result.rows.append(landing_row(by_driver, budget, spare_k, title))
         if budget >= 24.0:
             result.rows.append(heat_row(by_driver, budget, *heat, title))
+    if settings.keep and not keep:
+        result.runs += _worst(result.rows, jobs, pool)
     ours = [verdict for by_driver in found.values() for verdict in by_driver[OURS]]
     result.rows += believed_rows({OURS: ours}, spare_k, title)
     return result

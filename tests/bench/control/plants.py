@@ -52,10 +52,14 @@ def sized(name: str, litres: float) -> VesselSpec:
 def nominal(spec: VesselSpec, seed: int) -> Nominal:
     """What the site file says of it: each figure wrong by 30 %, up or down by the seed."""
     chance = random.Random(f"{seed}/{spec.name}/nominal")
-    flow_w_per_k = spec.flow_l_per_s * 3860.0  # a coil cannot give more than its glycol carries
-    effective_w_per_k = flow_w_per_k * (1.0 - math.exp(-spec.coil_w_per_k / flow_w_per_k))
-    figures = (spec.volume_l, effective_w_per_k * FACES_K, spec.heater_w)
+    figures = (spec.volume_l, nominal_cooler_w(spec), spec.heater_w)
     return Nominal(*(figure * chance.choice((1.0 - WRONG, 1.0 + WRONG)) for figure in figures))
+
+
+def nominal_cooler_w(spec: VesselSpec) -> float:
+    """What its cooler moves at the usual difference; a coil cannot give more than its glycol carries."""
+    flow_w_per_k = spec.flow_l_per_s * 3860.0
+    return flow_w_per_k * (1.0 - math.exp(-spec.coil_w_per_k / flow_w_per_k)) * FACES_K
 
 
 def site_for(spec: CellarSpec, courses: Mapping[str, Course], seed: int, scan_s: float, budget: float) -> Site:

@@ -68,19 +68,23 @@ def holds_rows(verdicts: Verdicts, budget: float, spare_k: float, of: str) -> li
 
     def least(hold: Hold) -> Figure:
         idle = hold.rms_k > LEAVES_MUCH_K + spare_k and hold.starts_per_day < USES_AT_LEAST * budget
+        idle = idle and not hold.shortest
         excess = USES_AT_LEAST * budget - hold.starts_per_day if idle else -1.0
         return Figure(excess, f"{hold.starts_per_day:.1f}/d, rms {hold.rms_k:.3f} K", hold.where)
 
     more = f" + {spare_k:g} K" if spare_k else ""
     factors = "1.35" if budget >= 120.0 else "1.15 (1.3 where the load changes sign)"
-    return [
-        Row(f"hold rms, {of}, {budget:g} starts", f"<= {factors} x floor or {RMS_ALWAYS_GOOD_K} K{more}",
-            _each(verdicts, lambda verdict: map(rms, verdict.holds))),
-        Row(f"starts on the busiest day, {of}, {budget:g}", f"<= {USES_AT_MOST * budget:g}",
-            _each(verdicts, lambda verdict: map(most, verdict.holds))),
-        Row(f"starts used, {of}, {budget:g}", f">= {USES_AT_LEAST * budget:g} a day where rms > {LEAVES_MUCH_K}{more}",
-            _each(verdicts, lambda verdict: map(least, verdict.holds))),
-    ]  # fmt: skip
+    much = f"where rms > {LEAVES_MUCH_K + spare_k:g} K and pulses are not the shortest"
+    asked = (
+        (f"hold rms, {of}, {budget:g} starts", f"<= {factors} x floor or {RMS_ALWAYS_GOOD_K} K{more}", rms),
+        (f"starts on the busiest day, {of}, {budget:g}", f"<= {USES_AT_MOST * budget:g}", most),
+        (f"starts used, {of}, {budget:g}", f">= {USES_AT_LEAST * budget:g} a day {much}", least),
+    )
+    return [Row(name, asks, _each(verdicts, _of_holds(figure))) for name, asks, figure in asked]
+
+
+def _of_holds(figure: Callable[[Hold], Figure]) -> Callable[[Verdict], Iterable[Figure]]:
+    return lambda verdict: map(figure, verdict.holds)
 
 
 def landing_row(verdicts: Verdicts, budget: float, spare_k: float, of: str) -> Row:
