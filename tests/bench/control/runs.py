@@ -127,15 +127,16 @@ def _go(
         if plant.now_s >= next_s:
             next_s += SAMPLE_S
             for each in seen:
-                estimate = ours.state.vessels[each.trace.spec.name].estimate.celsius if ours else None
-                each.sample(plant.room_c, plant.bath_c, estimate)
+                state = ours.state.vessels[each.trace.spec.name] if ours else None
+                sought_c = state.setpoint.high_c if state and state.setpoint else None
+                each.sample(plant.room_c, plant.bath_c, state.estimate.celsius if state else None, sought_c)
             if over(plant):
                 break
         if ours is not None and not learned and plant.now_s >= AFTER_S:
             learned = True
             for each in seen:
-                state = ours.state.vessels[each.trace.spec.name]
-                each.trace.ratios = ratios(state, each.vessel, each.trace.cooled_s[-1], each.trace.heated_s[-1])
+                vessel = ours.state.vessels[each.trace.spec.name]
+                each.trace.ratios = ratios(vessel, each.vessel, each.trace.cooled_s[-1], each.trace.heated_s[-1])
         rig.scan()
         for each in seen:
             each.count(scan_s)

@@ -28,6 +28,7 @@ class Trace:
     yeast_w: list[float] = field(default_factory=list)
     neighbour_w: list[float] = field(default_factory=list)  # from the next vessels through the walls
     estimate_c: list[float | None] = field(default_factory=list)
+    sought_c: list[float | None] = field(default_factory=list)  # the service's own setpoint
     cooled_s: list[float] = field(default_factory=list)
     heated_s: list[float] = field(default_factory=list)
     cooler_starts: list[int] = field(default_factory=list)
@@ -73,7 +74,7 @@ class Watched:
             self._heater += not self._heats
         self._cools, self._heats = vessel.cooler_contacts, vessel.heater_contacts
 
-    def sample(self, room_c: float, bath_c: float, estimate_c: float | None) -> None:
+    def sample(self, room_c: float, bath_c: float, estimate_c: float | None, sought_c: float | None) -> None:
         """Add a sample."""
         vessel, trace = self.vessel, self.trace
         share = vessel.spec.well_upper_share
@@ -85,6 +86,7 @@ class Watched:
         trace.neighbour_w.append((vessel.neighbour_j - self._neighbour_j) / SAMPLE_S)
         self._neighbour_j = vessel.neighbour_j
         trace.estimate_c.append(estimate_c)
+        trace.sought_c.append(sought_c)
         trace.cooled_s.append(self._cooled_s)
         trace.heated_s.append(self._heated_s)
         trace.cooler_starts.append(self._cooler)
