@@ -111,7 +111,7 @@ def judge(trace: Trace, where: str, seed: int) -> Verdict:
         following = hold or _following(trace, spans, number, name)
         bias_k = _bias_k(trace, end - min(end - begin, SHORTEST_HOLD), end)
         if lands or leg.kind == "ramp":
-            last = min(end + LANDING, len(trace.mean_c)) if leg.kind != "hold" else end
+            last = end if leg.kind == "hold" or number + 1 == len(spans) else spans[number + 1].end
             landings.append(_landing(trace, name, leg.kind if leg.kind != "hold" else "pull-down", leg.target_c, begin,
                                      last, bias_k, following.half_tooth_k if following else 0.0))  # fmt: skip
     name = f"{where} {trace.spec.name}".strip()

@@ -8,7 +8,7 @@ from typing import NamedTuple
 from tests.bench.control.judge import Verdict, judge
 from tests.bench.control.plants import nominal_cooler_w
 from tests.bench.control.rows import DRIVERS, Row, believed_rows, heat_row, holds_rows, landing_row
-from tests.bench.control.runs import OURS, RIVALS, Job, Run, run
+from tests.bench.control.runs import OURS, RIVALS, Job, Run, run, vessels_on_bath
 from tests.bench.control.truth import Trace
 from tests.simulation.plant_specs import CellarSpec, VesselSpec
 
@@ -97,8 +97,19 @@ def random_plants(settings: Settings, pool: Pool) -> Result:
 
 
 def shared_bath(settings: Settings, pool: Pool) -> Result:
-    """Several random vessels on one bath."""
-    return _random("shared bath", "bath", max(1, settings.plants // 5), settings, pool)
+    """2 to 6 random vessels on one bath, and where the rows end to hold."""
+    result = _random("shared bath", "bath", max(1, settings.plants // 4), settings, pool)
+    series: dict[str, list[tuple[float, float | None]]] = {}
+    for driver in settings.drivers:
+        figures = [figure for row in result.rows for figure in row.figures.get(driver, ())]
+        for count in sorted({vessels_on_bath(figure.seed) for figure in figures}):
+            kept = [figure.excess <= 0.0 for figure in figures if vessels_on_bath(figure.seed) == count]
+            series.setdefault(driver, []).append((count, 100.0 * sum(kept) / len(kept)))
+    result.plots.append(Plot("figures kept, by how many vessels share the bath", "vessels", "%", series))
+    for driver, points in series.items():
+        told = ", ".join(f"{count:g} vessels: {kept:.0f} %" for count, kept in points)
+        result.notes.append(f"figures kept, {driver}: {told}")
+    return result
 
 
 def _random(title: str, cellar: str, plants: int, settings: Settings, pool: Pool) -> Result:
@@ -142,5 +153,5 @@ def _rows(
     if settings.keep and not keep:
         result.runs += _worst(result.rows, jobs, pool)
     ours = [verdict for by_driver in found.values() for verdict in by_driver[OURS]]
-    result.rows += believed_rows({OURS: ours}, spare_k, title)
+    result.rows += believed_rows({OURS: ours}, title)
     return result

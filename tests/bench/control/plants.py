@@ -9,19 +9,24 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from controller.control.site import LoopKind, Site
-from tests.bench.control.courses import Course, Leg
+from tests.bench.control.courses import HOUR_S, Course, Leg
+from tests.bench.control.truth import losses
 from tests.bench.random_plants import site_of
 from tests.simulation.plant_random import FACES_K, LARGEST_L, SMALLEST_L
 from tests.simulation.plant_specs import ALE, LAGER, BathSpec, CellarSpec, Nominal, ProbeSpec, RoomSpec, VesselSpec
+from tests.simulation.plant_vessel import CALM_COIL, WORT_J_PER_KG_K
 
+WORT_KG_PER_L = 1.05
 WRONG = 0.3  # the site file's figures are wrong by this share, up or down
 VARIED = 0.5  # each random figure lies within this share of the usual one for the size
 RANGES = (
     f"random plants: {SMALLEST_L:g} to {LARGEST_L:g} L (log scale); coil conductance, loss, well lag, dead time (line"
     f" and coil hold-up), flow and mixing each times 1 - {VARIED:g} .. 1 + {VARIED:g}; upper layer 40..60 % of wort,"
     " felt by the well to 35..65 %, coil to 45..70 % in the lower; flow wanders by 2..12 %; coil fouls by 0..0.6 % a"
-    f" day; wrap's lag 75..300 s; room 8..26 °C with swings of up to 2 K; each figure of the site file (volume, cooler,"
-    f" heater, chiller) times 1 - {WRONG:g} or 1 + {WRONG:g}; probes read in steps of 1/16 K with 0.03 K of noise"
+    " day; wrap's lag 75..300 s; heater at least 1/0.6 of what its rest needs; room 8..26 °C with swings of up to 2 K;"
+    f" each figure of the site file (volume, cooler, heater, chiller) times 1 - {WRONG:g} or 1 + {WRONG:g}; probes read"
+    " in steps of 1/16 K with 0.03 K of noise; 2 to 6 vessels on a shared bath, whose chiller carries two thirds of all"
+    " coils at once"
 )
 
 Plan = tuple[CellarSpec, dict[str, Course]]
@@ -160,34 +165,47 @@ def random_plan(seed: int, vessels: int = 1) -> Plan:
     part = (seed * 31 % 50 + chance.random()) / 50.0
     first_l = SMALLEST_L * (LARGEST_L / SMALLEST_L) ** part
     litres = [first_l] + [min(first_l * chance.uniform(0.4, 2.0), LARGEST_L) for _ in range(vessels - 1)]
-    specs = tuple(random_vessel(f"fv{number + 1}", each_l, chance) for number, each_l in enumerate(litres))
     room = RoomSpec(
         mean_c=chance.uniform(8.0, 26.0),
         daily_k=chance.uniform(0.3, 2.0),
         fronts_k=chance.uniform(0.3, 1.5),
         probe=ProbeSpec(120.0, chance.gauss(0.0, 0.2), 0.03),
     )
-    courses = {spec.name: random_course(spec, chance) for spec in specs}
-    return cellar(specs, seed, room, bath_c=chance.choice((-5.0, -4.0, -3.0))), courses
+    bath_c = chance.choice((-5.0, -4.0, -3.0))
+    specs, courses = [], {}
+    for number, each_l in enumerate(litres, start=1):
+        spec = random_vessel(f"fv{number}", each_l, chance)
+        spec, courses[spec.name] = random_course(spec, room, bath_c, chance)
+        specs.append(spec)
+    return cellar(tuple(specs), seed, room, bath_c=bath_c), courses
 
 
-def random_course(spec: VesselSpec, chance: random.Random) -> Course:
-    """Eight days: pull-down, hold, ramp to a rest, hold, crash, cold hold."""
-    ale = spec.yeast is ALE
-    pitch_c = chance.uniform(17.0, 21.0) if ale else chance.uniform(9.0, 13.0)
+def random_course(spec: VesselSpec, room: RoomSpec, bath_c: float, chance: random.Random) -> tuple[VesselSpec, Course]:
+    """Eight days or more, as the plant can: pull-down, hold, ramp to a rest, hold, crash, cold hold. And the vessel with
+    a heater that is large enough for its rest in the coldest hour; the ramp takes 0.7 of what it has to spare."""
+    pitch_c = chance.uniform(17.0, 21.0) if spec.yeast is ALE else chance.uniform(9.0, 13.0)
     rest_c = pitch_c + chance.uniform(1.5, 3.0)
-    # large tanks have small heaters for their volume: what a ramp may ask of half of one
-    k_per_h = 0.5 * spec.heater_w * 3600.0 / (spec.volume_l * 4200.0)
-    ramp_h = max(12.0, (rest_c - pitch_c) / k_per_h)
-    cold_c = chance.uniform(2.0, 4.0)
-    crash_h = 36.0
-    return Course(
-        (
-            Leg("hold", pitch_c, 84.0), Leg("ramp", rest_c, ramp_h), Leg("hold", rest_c, 36.0),
-            Leg("crash", cold_c, crash_h), Leg("hold", cold_c, 36.0),
-        ),
+    filled = chance.uniform(0.7, 0.9)
+    capacity = filled * spec.volume_l * WORT_KG_PER_L * WORT_J_PER_KG_K + spec.wall_j_per_k
+    loss_w_per_k, reaches = losses(spec)
+    lost_w = loss_w_per_k * max(0.0, rest_c - (room.mean_c - room.daily_k - 1.5 * room.fronts_k))
+    useful = (1.0 - spec.wrap_loss_share) * reaches
+    spec = replace(spec, heater_w=max(spec.heater_w, lost_w / 0.6 / useful))
+    spare_k_per_h = (spec.heater_w * useful - lost_w) * HOUR_S / capacity
+    ramp_h = max(12.0, (rest_c - pitch_c) / (0.7 * spare_k_per_h))
+    coil_w_per_k = nominal_cooler_w(spec) / FACES_K * CALM_COIL
+    whole = coil_w_per_k + loss_w_per_k
+    lowest_c = (coil_w_per_k * bath_c + loss_w_per_k * (room.mean_c + room.daily_k)) / whole
+    cold_c = max(chance.uniform(2.0, 4.0), lowest_c + 3.0)  # no colder than the cooler can keep it
+    full_h = capacity / whole / HOUR_S * math.log((rest_c - lowest_c) / (cold_c - lowest_c))
+    legs = (
+        Leg("hold", pitch_c, 84.0), Leg("ramp", rest_c, ramp_h), Leg("hold", rest_c, 36.0),
+        Leg("crash", cold_c, max(24.0, 1.5 * full_h)), Leg("hold", cold_c, 36.0),
+    )  # fmt: skip
+    return spec, Course(
+        legs,
         wort_c=pitch_c + chance.uniform(2.0, 8.0),
         og=chance.uniform(1.040, 1.070),
         attenuation=chance.uniform(0.72, 0.82),
-        filled=chance.uniform(0.7, 0.9),
-    )  # fmt: skip
+        filled=filled,
+    )

@@ -117,13 +117,13 @@ def heat_row(verdicts: Verdicts, budget: float, factor: float, spare_h: float, o
     return Row(f"heater hours, {of}, {budget:g} starts", asked, _each(verdicts, figures))
 
 
-def believed_rows(verdicts: Verdicts, spare_k: float, of: str) -> list[Row]:
+def believed_rows(verdicts: Verdicts, of: str) -> list[Row]:
     """The service's estimate of the wort, and what it has learned of the plant after three days."""
 
     def estimates(verdict: Verdict) -> Iterable[Figure]:
         believed = verdict.believed
         if believed.rms_k is not None:
-            yield Figure(believed.rms_k - ESTIMATE_K - spare_k, f"{believed.rms_k:.3f} K rms", believed.where)
+            yield Figure(believed.rms_k - ESTIMATE_K, f"{believed.rms_k:.3f} K rms", believed.where)
 
     def learned(name: str) -> Callable[[Verdict], Iterable[Figure]]:
         def figures(verdict: Verdict) -> Iterable[Figure]:
@@ -133,7 +133,7 @@ def believed_rows(verdicts: Verdicts, spare_k: float, of: str) -> list[Row]:
 
         return figures
 
-    rows = [Row(f"wort estimate, {of}", f"<= {ESTIMATE_K + spare_k:g} K rms", _each(verdicts, estimates))]
+    rows = [Row(f"wort estimate, {of}", f"<= {ESTIMATE_K:g} K rms", _each(verdicts, estimates))]
     asked = f"within {RATIO:.0%} after three days"
     return rows + [Row(f"learned {name}, {of}", asked, _each(verdicts, learned(name))) for name in (COIL, HEATER, LOSS)]
 

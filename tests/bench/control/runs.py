@@ -1,6 +1,5 @@
 """One run: a plan, a driver, a budget; what the plant did, minute by minute, as its truth has it."""
 
-import random
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -62,11 +61,16 @@ def plan_of(job: Job) -> plants.Plan:
     elif job.cellar == "random":
         spec, courses = plants.random_plan(job.seed)
     elif job.cellar == "bath":
-        spec, courses = plants.random_plan(job.seed, vessels=random.Random(f"{job.seed}/count").choice((3, 4, 5)))
+        spec, courses = plants.random_plan(job.seed, vessels_on_bath(job.seed))
     else:
         raise ValueError(f"no plan {job.cellar!r}")
     probe = ProbeSpec(step_k=job.step_k, noise_k=job.noise_k)
     return replace(spec, vessels=tuple(replace(vessel, probe=probe) for vessel in spec.vessels)), courses
+
+
+def vessels_on_bath(seed: int) -> int:
+    """How many vessels a "bath" has: 2 to 6."""
+    return 2 + seed % 5
 
 
 def run(job: Job) -> Run:

@@ -71,7 +71,7 @@ def test_rivals_are_shown_and_do_not_decide_and_the_worst_plant_is_named() -> No
 
 
 def test_what_nobody_measured_is_not_met() -> None:
-    estimate, coil, heater, _ = believed_rows({OURS: [verdict()]}, 0.0, "cellar")
+    estimate, coil, heater, _ = believed_rows({OURS: [verdict()]}, "cellar")
     assert estimate.met
     assert coil.met
     assert not heater.met
