@@ -181,8 +181,8 @@ def random_plan(seed: int, vessels: int = 1) -> Plan:
 
 
 def random_course(spec: VesselSpec, room: RoomSpec, bath_c: float, chance: random.Random) -> tuple[VesselSpec, Course]:
-    """Eight days or more, as the plant can: pull-down, hold, ramp to a rest, hold, crash, cold hold. And the vessel with
-    a heater that is large enough for its rest in the coldest hour; the ramp takes 0.7 of what it has to spare."""
+    """Eight days or more, as the plant can: pull-down, hold, ramp to a rest, hold, crash, cold hold. And the vessel
+    with a heater that is large enough for its rest in the coldest hour; the ramp takes 0.7 of what it has to spare."""
     pitch_c = chance.uniform(17.0, 21.0) if spec.yeast is ALE else chance.uniform(9.0, 13.0)
     rest_c = pitch_c + chance.uniform(1.5, 3.0)
     filled = chance.uniform(0.7, 0.9)
