@@ -140,7 +140,7 @@ def overload(settings: Settings, pool: Pool) -> Result:
     return Result("overloaded chiller", made, runs if settings.keep else [])
 
 
-CHILLER_W, COIL_W_PER_K, HOLD_C, ROOM_C = 450.0, 60.0, 18.0, 18.0
+CHILLER_W, COIL_W_PER_K, HOLD_C, ROOM_C = 450.0, 60.0, 12.0, 18.0
 
 
 def _overload_plan(seed: int, watts: float) -> plants.Plan:

@@ -7,6 +7,7 @@ import pytest
 from tests.bench.control import plants
 from tests.bench.control.believed import COIL, HEATER, LOSS, true_per_h
 from tests.bench.control.courses import HOUR_S, Course, Leg
+from tests.bench.control.judge import judge
 from tests.bench.control.runs import OURS, Job, run, run_plan
 from tests.bench.control.truth import losses
 from tests.simulation.plant import Cellar
@@ -75,3 +76,20 @@ def test_the_true_ratios_are_what_the_plant_does(seed: int) -> None:
     cooled, above_k, reach_k = rates[COIL]
     assert -(cooled + true[LOSS] * above_k) / reach_k == pytest.approx(true[COIL], rel=0.10)
     assert losses(vessel)[0] < vessel.loss_w_per_k + vessel.heater_w / 15.0
+
+
+def test_the_energy_balance_is_what_a_heater_really_gives() -> None:
+    """Two vessels that only need heat, so that what a thermostat gives is what the plant loses: its own solver against
+    the balance, neighbours' heat through the walls included."""
+    vessels = plants.sized("fv1", 20.0), plants.sized("fv2", 25.0)
+    spec = plants.cellar(vessels, 1, RoomSpec(10.0, 1.0, 0.5))
+    courses = {
+        "fv1": Course((Leg("hold", 20.0, 60.0),), 20.0, attenuation=0.0),
+        "fv2": Course((Leg("hold", 14.0, 60.0),), 14.0, attenuation=0.0),
+    }
+    done = run_plan(Job("random", 1, "on/off 0.5 K", 48.0, 10.0), spec, courses)
+    for name, trace in done.traces.items():
+        heat = judge(trace, "", 1).heat
+        assert trace.cooled_s[-1] == 0.0
+        assert heat.needed_h > 5.0
+        assert heat.used_h == pytest.approx(heat.needed_h, rel=0.03), name
