@@ -122,7 +122,7 @@ def overload(settings: Settings, pool: Pool) -> Result:
     rows: dict[tuple[float, float], dict[str, list[Figure]]] = {}
     crashes: dict[tuple[float, float], dict[str, list[Figure]]] = {}
     runs = []
-    for each, done in zip(asked, pool.imap(_overloaded, asked, chunksize=1), strict=True):
+    for each, done in zip(asked, pool.imap(overloaded, asked, chunksize=1), strict=True):
         runs.append(done)
         for budget in budgets if each.job.driver != OURS else (each.job.budget,):
             key = each.watts, budget
@@ -154,7 +154,8 @@ def _overload_plan(seed: int, watts: float) -> plants.Plan:
     return replace(spec, bath=bath), {"busy": busy, **courses}
 
 
-def _overloaded(asked: CaseJob) -> Run:
+def overloaded(asked: CaseJob) -> Run:
+    """The run of an overload, until both crashes are done."""
     spec, courses = _overload_plan(asked.job.seed, asked.watts)
     return run_plan(asked.job, spec, courses, _all_below(CRASH_TO_C + ARRIVED_K, but="busy"))
 
@@ -210,7 +211,7 @@ def starved(settings: Settings, pool: Pool) -> Result:
     crashes are paused: a first version of a sharing rule starved one vessel by 6.6 K there."""
     drivers = (*settings.drivers, FULL)
     asked = [CaseJob(_job(settings, "starved", settings.seed, driver)) for driver in drivers]
-    runs = dict(zip(drivers, pool.imap(_starved, asked, chunksize=1), strict=True))
+    runs = dict(zip(drivers, pool.imap(starved_run, asked, chunksize=1), strict=True))
     full_h = crash_hours(runs[FULL].traces["one"], STARVED_TO_C + STARVED_K)
     figures: dict[str, list[Figure]] = {}
     for driver in settings.drivers:
@@ -229,7 +230,8 @@ def starved(settings: Settings, pool: Pool) -> Result:
     return Result("starved", [row], list(runs.values()) if settings.keep else [])
 
 
-def _starved(asked: CaseJob) -> Run:
+def starved_run(asked: CaseJob) -> Run:
+    """The run of the bath that stays warm."""
     vessels = plants.sized("busy", 30.0), plants.sized("one", 30.0)
     legs = (Leg("hold", CRASH_FROM_C, LEAD_H), Leg("crash", STARVED_TO_C, 120.0))
     courses = {
