@@ -50,11 +50,12 @@ def drive(
         duty = -grant.heat_w / vessel.cooler.power_w if grant.heat_w < 0.0 else 0.0
         if duty > 0.0 or cooler.on:
             cold_c = wort.cold_c if was.blind.lost_s is None else was.blind.lowest_c
-            duty = min(duty, near_freezing_duty(cold_c, freezing_limit_c(vessel, batch)))
+            limit_c = freezing_limit_c(vessel, batch)
+            duty = min(duty, near_freezing_duty(cold_c, limit_c))
             cycle_s = vessel.loop.cycle_s
             if cooler.paid_s - now_s > BURST_S:
                 above_k = wort.cold_c - course.setpoint.high_c if course.setpoint else 0.0
-                cycle_s = stretched_cycle_s(vessel, vessel.cooler, cooler, duty, now_s, above_k)
+                cycle_s = stretched_cycle_s(vessel, vessel.cooler, cooler, duty, now_s, above_k, cold_c - limit_c)
             wish = shaped(vessel.cooler, cooler, duty, cycle_s, now_s, moment.dt_s)
             veto = ""
             if wish.on:
