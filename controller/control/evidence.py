@@ -13,6 +13,7 @@ from controller.control.balance import (
     COOLER_FALLS_S,
     HEATER_LAG_S,
     HOUR_S,
+    MOST_SHARE,
     Balance,
     Tick,
     Unsure,
@@ -36,6 +37,9 @@ RELAY_K, LARGE_K, SMALL_K, WEAK_SHARE = 0.37, 0.28, 0.18, 0.4
 # output does, and the wort itself has gone that way by this share of what the fault would do. What a coil holds,
 # turning layers, a lid and sun fade, and a wort that warms is not being cooled.
 LATELY_S, GOES_ON_SHARE, GONE_SHARE = 480.0, 0.4, 0.3
+# An output that has run for hours without a pause, as in a fresh wort that is too warm: its strength goes to its bound,
+# the rest with it, and neither is known before they have come back.
+UNTOLD_SHARE = 0.97 * MOST_SHARE
 # What an output without effect has missed is no more than this share of what it should have done, and the wort has not
 # gone the output's way by more than this one; it has run in two pulses, or for this share of the time allowed.
 MISSED_SHARE, WENT_SHARE, PULSES, RAN_SHARE = 1.4, 0.5, 2, 0.25
@@ -151,12 +155,14 @@ def watched(
     fresh = begun(balance, tick.wort_c, cooler)
     if (abs(window.fault_k) < BEGUN_K and abs(duty - own) < IDLE) or window.lasted_s > LONGEST_S:
         return fresh, Verdict.OPEN
+    relay = suspicion is Suspicion.WILL_NOT_STOP
+    if relay and (balance.cooler if cooler else balance.heater) >= UNTOLD_SHARE:
+        return fresh, Verdict.OPEN
     spoken = window.seen_k / window.fault_k if window.fault_k else 0.0
     strange = STRANGE_NO_EFFECT_SHARE if suspicion is Suspicion.NO_EFFECT else STRANGE_SHARE
     if abs(window.seen_k) > SMALL_K and not STRANGE_BACK_SHARE <= spoken <= strange:
         return fresh, Verdict.OPEN
     sd_k = _standard_deviation(window, tick)
-    relay = suspicion is Suspicion.WILL_NOT_STOP
     speaks = spoken >= (STUCK_SPEAKS if relay else DEAD_SPEAKS)
     if window.lasted_s >= HOPELESS_AFTER_S and sd_k > HOPELESS_SHARE * abs(window.fault_k) and not speaks:
         return fresh, Verdict.OPEN

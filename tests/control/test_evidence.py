@@ -64,6 +64,19 @@ def test_a_wort_that_warms_is_not_being_cooled() -> None:
     assert Verdict.FAULT in cooler(-0.8)
 
 
+def test_a_strength_at_its_bound_knows_nothing_of_the_rest() -> None:
+    """359 L that came in too warm: after three hours of cooling without a pause the balance has taken the cooler for
+    twice as strong as it is, against a warming of 0.85 K/h that is not there."""
+    for share, verdict in ((2.0, False), (1.4, True)):
+        known = Balance(19.3, 0.85, share, unsure=Unsure(rr=0.12, cc=0.07), ticks=300)
+        window, found = begun(known, 19.3, cooler=True), False
+        for i in range(45):
+            tick = Tick(60.0, 19.3 - 0.4 * i / 60.0, 0.0, 0.0, -1.2, 1.0, 0.13)
+            window, said = watched(window, known, tick, True, Suspicion.WILL_NOT_STOP, 1200.0)
+            found |= said is Verdict.FAULT
+        assert found is verdict
+
+
 def heated(wort_c: list[float], rest_k_per_h: float, commanded: list[float]) -> list[Verdict]:
     """The verdicts on a heater of 2.9 K/h that may be without effect, over these minutes."""
     known = LEVEL._replace(rest_k_per_h=rest_k_per_h, heater=0.67, ticks=300)
