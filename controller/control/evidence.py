@@ -38,8 +38,8 @@ RELAY_K, LARGE_K, SMALL_K, WEAK_SHARE = 0.37, 0.28, 0.18, 0.4
 # turning layers, a lid and sun fade, and a wort that warms is not being cooled.
 LATELY_S, GOES_ON_SHARE, GONE_SHARE = 480.0, 0.4, 0.3
 # An output that has run for hours without a pause, as in a fresh wort that is too warm: its strength goes to its bound,
-# the rest with it, and neither is known before they have come back.
-UNTOLD_SHARE = 0.97 * MOST_SHARE
+# the rest with it, and neither is known before they have come back, or the rest is known to so much.
+UNTOLD_SHARE, UNTOLD_REST_K_PER_H = 0.97 * MOST_SHARE, 0.25
 # What an output without effect has missed is no more than this share of what it should have done, and the wort has not
 # gone the output's way by more than this one; it has run in two pulses, or for this share of the time allowed.
 MISSED_SHARE, WENT_SHARE, PULSES, RAN_SHARE = 1.4, 0.5, 2, 0.25
@@ -158,7 +158,8 @@ def watched(
     if (abs(window.fault_k) < BEGUN_K and abs(duty - own) < IDLE) or window.lasted_s > LONGEST_S:
         return fresh, Verdict.OPEN
     relay = suspicion is Suspicion.WILL_NOT_STOP
-    if relay and (balance.cooler if cooler else balance.heater) >= UNTOLD_SHARE:
+    untold = balance.unsure.rr >= UNTOLD_REST_K_PER_H**2
+    if relay and untold and (balance.cooler if cooler else balance.heater) >= UNTOLD_SHARE:
         return fresh, Verdict.OPEN
     spoken = window.seen_k / window.fault_k if window.fault_k else 0.0
     strange = STRANGE_NO_EFFECT_SHARE if suspicion is Suspicion.NO_EFFECT else STRANGE_SHARE
