@@ -47,7 +47,7 @@ MISSED_SHARE, WENT_SHARE, PULSES, RAN_SHARE = 1.4, 0.5, 2, 0.25
 STUCK_SHARE = 0.75
 # How long the wort must speak for a fault, and how long a window lasts.
 SPEAKS_TICKS = 2
-LONGEST_S = 9000.0
+LONGEST_S, LONGEST_NO_EFFECT_S = 9000.0, 4800.0
 # A window begins anew when what was seen speaks so much against a relay that will not stop: the logarithm of the ratio
 # of likelihoods, as in Page's cumulative sum (Biometrika 41 (1954) 100-115). So it is young when the relay fails.
 AGAINST = 2.0
@@ -155,9 +155,10 @@ def watched(
         on=on > 0.0,
     )  # fmt: skip
     fresh = begun(balance, tick.wort_c, cooler)
-    if (abs(window.fault_k) < BEGUN_K and abs(duty - own) < IDLE) or window.lasted_s > LONGEST_S:
-        return fresh, Verdict.OPEN
     relay = suspicion is Suspicion.WILL_NOT_STOP
+    longest_s = LONGEST_S if relay else LONGEST_NO_EFFECT_S
+    if (abs(window.fault_k) < BEGUN_K and abs(duty - own) < IDLE) or window.lasted_s > longest_s:
+        return fresh, Verdict.OPEN
     untold = balance.unsure.rr >= UNTOLD_REST_K_PER_H**2
     if relay and untold and (balance.cooler if cooler else balance.heater) >= UNTOLD_SHARE:
         return fresh, Verdict.OPEN

@@ -113,6 +113,13 @@ def test_a_heater_that_has_run_for_most_of_the_time_allowed_needs_less_certainty
     assert Verdict.FAULT in verdicts[:40]
 
 
+def test_what_was_missed_in_two_hours_is_not_held_against_a_heater() -> None:
+    """5 L, heated by pulses: after so long the rest may have become another, and the window begins anew."""
+    pulses = ([1.0] * 3 + [0.0] * 7) * 15
+    slowly = [20.0 - 0.11 * i / 60.0 + 0.4 * i / 60.0 - 0.1 * (i / 60.0) ** 2 for i in range(150)]
+    assert Verdict.FAULT not in heated(slowly, -0.11, pulses)
+
+
 def test_a_heater_is_not_dead_while_the_wort_warms_as_it_should() -> None:
     """A fresh wort that still warms its vessel: 0.85 K/h of its own were an error, 1 K/h in all are the heater's."""
     warming = [19.0 + 1.0 * i / 60.0 for i in range(26)]
