@@ -67,8 +67,8 @@ def test_a_wort_that_warms_is_not_being_cooled() -> None:
 def test_a_strength_at_its_bound_knows_nothing_of_the_rest() -> None:
     """359 L that came in too warm: after three hours of cooling without a pause the balance has taken the cooler for
     twice as strong as it is, against a warming of 0.85 K/h that is not there."""
-    for share, verdict in ((2.0, False), (1.4, True)):
-        known = Balance(19.3, 0.85, share, unsure=Unsure(rr=0.12, cc=0.07), ticks=300)
+    for share, rest_sd, verdict in ((2.0, 0.34, False), (1.4, 0.34, True), (2.0, 0.11, True)):
+        known = Balance(19.3, 0.85, share, unsure=Unsure(rr=rest_sd**2, cc=0.07), ticks=300)
         window, found = begun(known, 19.3, cooler=True), False
         for i in range(45):
             tick = Tick(60.0, 19.3 - 0.4 * i / 60.0, 0.0, 0.0, -1.2, 1.0, 0.13)
@@ -111,6 +111,13 @@ def test_a_heater_that_has_run_for_most_of_the_time_allowed_needs_less_certainty
         verdicts.append(verdict)
     assert Verdict.FAULT not in verdicts[:29]
     assert Verdict.FAULT in verdicts[:40]
+
+
+def test_what_was_missed_in_two_hours_is_not_held_against_a_heater() -> None:
+    """5 L, heated by pulses: after so long the rest may have become another, and the window begins anew."""
+    pulses = ([1.0] * 3 + [0.0] * 7) * 15
+    slowly = [20.0 - 0.11 * i / 60.0 + 0.4 * i / 60.0 - 0.1 * (i / 60.0) ** 2 for i in range(150)]
+    assert Verdict.FAULT not in heated(slowly, -0.11, pulses)
 
 
 def test_a_heater_is_not_dead_while_the_wort_warms_as_it_should() -> None:
