@@ -56,8 +56,6 @@ HOPELESS_AFTER_S, HOPELESS_SHARE = 2400.0, 0.6
 # How many standard deviations of the reckoning a difference must exceed: to be without effect, to be a relay that will
 # not stop (which waits for a person), to clear an output.
 SURE, SURE_OF_RELAY, SURE_OF_RELAY_COLD, SURE_ENOUGH = 2.0, 2.7, 4.0, 2.0
-# An output without effect that has run for this share of the time allowed needs less: no single pulse misleads then.
-SURE_RAN_LONG, RAN_LONG_SHARE = 1.6, 0.75
 # Beside what the balance says of itself, the reckoning may be wrong by what yeast and room change, by a share of what
 # an output did (more near 4 °C, where water is densest and a wort no longer turns over by itself), by a share of what
 # is on its way through coil or wrap, and by the layers.
@@ -181,8 +179,6 @@ def watched(
     else:
         least_k, sure = LARGE_K, SURE
         if tick.wort_c > COLD_C:
-            if window.on_s >= RAN_LONG_SHARE * within_s:
-                sure = SURE_RAN_LONG
             least_k = min(LARGE_K, max(SMALL_K, WEAK_SHARE * abs(full_k_per_h) * within_s / HOUR_S))
     if speaks and abs(window.seen_k) >= max(least_k, sure * sd_k):
         fits = _goes_on(window, full_k_per_h * (duty - own)) if relay else _misses(window, spoken, within_s)
