@@ -129,5 +129,9 @@ def test_ctrl_c_in_the_middle_of_a_question_leaves_no_trace(tmp_path: Path) -> N
 def _cellarhand(*words: str) -> subprocess.Popen[bytes]:
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}
     return subprocess.Popen(
-        [sys.executable, "-m", "controller", *words], stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=environment
+        [sys.executable, "-m", "controller", *words],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        env=environment,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # a shell's background job ignores it
     )
