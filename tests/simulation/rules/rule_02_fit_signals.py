@@ -100,6 +100,9 @@ class FitSignals:
     def _has_jumped(self, scene: Scene, tag: str, at_s: float) -> bool:
         """Whether all readings of some scans are far from the last one before them, and that is a short while ago."""
         probe = scene.probes[tag]
+        shown = [celsius for _, celsius in self._seen.heard[tag].readings]
+        if not shown or max(shown) - min(shown) <= JUMP_K:
+            return False
         readings = [
             (heard_s, celsius)
             for heard_s, celsius in self._seen.heard[tag].readings
@@ -108,13 +111,16 @@ class FitSignals:
         for (_, steady_c), (before_s, before_c), (first_s, first_c) in zip(
             readings, readings[1:], readings[2:], strict=False
         ):
-            after = [celsius for heard_s, celsius in readings if heard_s >= first_s]
             if (
                 at_s - first_s < SETTLES_S
                 and abs(before_c - steady_c) < 1.0
                 and first_s - before_s < 2.0 * SLACK_S
                 and readings[-1][0] - first_s >= JUMPED_S
-                and all(abs(celsius - before_c) > JUMP_K and abs(celsius - first_c) < 1.0 for celsius in after)
+                and all(
+                    abs(celsius - before_c) > JUMP_K and abs(celsius - first_c) < 1.0
+                    for heard_s, celsius in readings
+                    if heard_s >= first_s
+                )
             ):
                 return True
         return False
