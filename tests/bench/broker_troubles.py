@@ -3,7 +3,8 @@
     python -m tests.bench.broker_troubles [--restarts 10] [--stalls 10] [--side-by-side 10] [--seed N]
 
 Asked for: within 5 s of the broker's being back, each time, a command that was decided after that, on a reading that
-is current; no command from before the trouble, no "on" older than its lifetime, numbers that only rise (design rule 4).
+is current, and an output that must rest first has rested; no command from before the trouble, no "on" older than its
+lifetime, numbers that only rise (design rule 4).
 Needs mosquitto. `cellarhand run` drives a node of our own whose probe reports every 0.2 s, with a scan every second;
 several daemons side by side, each with its own broker. A restart is a kill (SIGKILL or SIGTERM) and up to 10 s of
 nothing; a stall is SIGSTOP for 1 to 60 s: connections stay open, and what is sent lies in the machine's buffers.
@@ -32,7 +33,7 @@ from tests.servers import Mosquitto, mosquitto
 
 LIMIT_S = 5.0
 CURRENT_S = 2.0  # a reading of this age is current
-LIFETIME_S, RENEW_S = 10.0, 2.0
+LIFETIME_S, RENEW_S, RESTS_S = 10.0, 2.0, 5.0
 LONGEST_AWAY_S, SHORTEST_STALL_S, LONGEST_STALL_S = 10.0, 1.0, 60.0
 COOLING_K_PER_S = 0.002  # about what 150 W do to 20 L
 KEYS = {"pilot-20/cooler": NODE_COOLER, "pilot-20/heater": NODE_HEATER}
@@ -155,12 +156,15 @@ def one_trouble(
 
 
 def _resumed(node: Node, daemon: SpiedDaemon, back_s: float) -> float | None:
-    """Seconds from the broker's return to the first command that was decided after it, on a current reading."""
-    issued = daemon.issued()
-    for heard in list(node.obeyed):
+    """Seconds from the broker's return to the first command that was decided after it, on a current reading. An output
+    whose "off" could only be heard then must rest first: that time does not count."""
+    issued, obeyed = daemon.issued(), list(node.obeyed)
+    for heard in obeyed:
         command = issued.get((heard.topic, heard.order))
         if command and command.at_s > back_s and command.reading_age_s < CURRENT_S:
-            return heard.at_s - back_s
+            offs_s = [each.at_s for each in obeyed if each.topic == heard.topic and back_s < each.at_s < heard.at_s]
+            rested_s = min(heard.at_s - offs_s[0], RESTS_S) if heard.on and offs_s else 0.0
+            return heard.at_s - back_s - rested_s
     return None
 
 
