@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 from controller.control.course import Profile
 from controller.control.diagnosis import NO_DIAGNOSIS, Diagnosis, OutputFault
+from controller.control.observer import NOT_OBSERVED, Observed
 from controller.control.values import Drive, Estimate, Setpoint, Signal, Status
 
 STATE_VERSION = 1
@@ -107,7 +108,11 @@ NO_BLIND = Blind()
 
 class LoopState(NamedTuple):
     """Memory of one loop. `heat_w` is the last demand, `calling` the direction of the last one (-1, 0, +1);
-    `held_w` is what coil and heater still give after they were switched off, as the on/off loop counts it."""
+    `held_w` is what coil and heater still give after they were switched off, as the on/off loop counts it without an
+    observer. `pulse` says what is to be on now, as `calling` does, where pulses are sized in energy (None: they follow
+    the account of on-time). `far`: the pulse under way brings the wort from far away and is to land. `side`: which
+    output pulsed last. `sought_c` is the setpoint of the last scan, `slope_k_per_h` how fast it moves; `busy` is the
+    mean of load^(2/3) over the last day, or over `busy_s`."""
 
     integral_w: float = 0.0
     filtered_c: float | None = None
@@ -116,6 +121,13 @@ class LoopState(NamedTuple):
     calling: int = 0
     automatic: bool = False
     held_w: float = 0.0
+    pulse: int | None = None
+    far: bool = False
+    side: int = 0
+    sought_c: float | None = None
+    slope_k_per_h: float = 0.0
+    busy: float = 0.0
+    busy_s: float = 0.0
 
 
 class OutputState(NamedTuple):
@@ -179,6 +191,7 @@ class VesselState(NamedTuple):
     faults: Mapping[str, OutputFault] = {}
     diagnosis: Diagnosis = NO_DIAGNOSIS
     blind: Blind = NO_BLIND
+    observed: Observed = NOT_OBSERVED
 
 
 class SiteState(NamedTuple):

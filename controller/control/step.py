@@ -18,13 +18,14 @@ from controller.control.diagnose import diagnose, doubts
 from controller.control.diagnose_words import Around
 from controller.control.diagnosis import COOLER_NO_EFFECT
 from controller.control.drive import drive, due
-from controller.control.estimate import estimate
 from controller.control.feeding import Feeding
 from controller.control.follow import Moment, follow
 from controller.control.interlock import REGULATED
 from controller.control.loop import demand
+from controller.control.observer import sure
 from controller.control.operate import operate
 from controller.control.operate_request import lasting
+from controller.control.outlook import bath_at_c, outlook, watched_wort
 from controller.control.probing import asking
 from controller.control.site import LoopKind, Output, Site, Supply
 from controller.control.state import LOST, Mode, OutputState, SiteState, VesselState, outputs_of
@@ -66,13 +67,14 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
     for vessel in site.vessels:
         was = state.vessels[vessel.name]
         own = [signals[probe.tag] for probe in vessel.probes]
-        wort = estimate(own, was.estimate, moment.dt_s, moment.gap)
+        wort, seen = watched_wort(vessel, was, own, around, moment)
         course = follow(vessel, was, wort, moment, records)
         target = course.setpoint if course.condition in REGULATED else None
         resting = course.quiet is not None and not course.quiet.acting
         wanted, loop = demand(
             vessel, course.mode, course.manual, target, wort, was.loop, was.applied_w, moment.dt_s, resting,
             slower(vessel, was, moment.now_s) if vessel.loop.kind is LoopKind.ON_OFF else 1.0,
+            outlook(seen, bath_at_c(around)) if sure(seen) else None, (was.cooler, was.heater), moment.now_s,
         )  # fmt: skip
         if was.diagnosis.asking_until_s is not None:
             wanted = asking(vessel, was, wanted, moment.now_s)
@@ -82,7 +84,7 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
             if blind.lost_s is not None and course.mode is Mode.AUTO:
                 wanted = blind_demand(blind)
                 loop = loop._replace(heat_w=wanted.heat_w)
-        drafts.append((vessel, was, own, wort, course, loop))
+        drafts.append((vessel, was, own, wort, seen, course, loop))
         calls.append(Call(vessel.name, wanted, wort.celsius, course.crashing))
 
     shares = share(site.bath, bath_signal, calls, state.bath_crash_pause)
@@ -91,8 +93,9 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
     watch = Watch(state.alarms, moment, records)
     vessels: dict[str, VesselState] = {}
     commands: list[Command] = []
-    for (vessel, was, own, wort, course, loop), grant in zip(drafts, shares.grants, strict=True):
-        driven = drive(vessel, was, course, wort, grant, own, moment, state.started, records, feeding)
+    for (vessel, was, own, wort, seen, course, loop), grant in zip(drafts, shares.grants, strict=True):
+        pulse = loop.pulse if grant.heat_w == loop.heat_w else None  # all else is given by the account
+        driven = drive(vessel, was, course, wort, grant, own, moment, state.started, records, feeding, pulse)
         number = state.number + len(commands)
         cooler = _sent(vessel.cooler, driven.cooler, number, state.epoch, inputs, commands)
         number = state.number + len(commands)
@@ -101,7 +104,7 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
             was.in_service, course.condition, course.mode, was.batch, course.program, course.manual,
             course.setpoint, wort, loop, cooler, heater, driven.applied_w,
             course.settling_best_k, course.settling_since_s, was.off_since_s, course.quiet, was.faults, was.diagnosis,
-            was.blind,
+            was.blind, seen,
         )  # fmt: skip
         after = diagnose(vessel, was, after, own, around, moment, records)
         watch_vessel(watch, vessel, after, own, feeding)

@@ -1,0 +1,107 @@
+"""Pulses sized in energy: when a cooler or heater starts and stops so that the wort's saw-tooth lies about the setpoint
+and its height is what the budget of starts asks for.
+
+With load L (K/h), duty d and starts n a day a wort swings by a tooth A = L P (1 - d), P = 24 h / n. A pulse starts when
+the wort, after what coil and wrap still hold, is half a tooth past the setpoint, and stops when it will be half a tooth
+before it. Over days of changing load the mean square is least where starts are spread as L^(2/3) (Lagrange: the sum of
+(L/f)² is least for a given sum of f)."""
+
+from typing import NamedTuple
+
+from controller.control.budget import DAY_S, RUNAWAY_K
+from controller.control.outlook import Outlook
+from controller.control.site import Output
+from controller.control.state import LoopState, OutputState
+from controller.control.vessel_model import RISES_S
+
+# A smaller tooth than this is not worth a start: the usual probe has steps of 1/16 K.
+LEAST_TOOTH_K = 0.08
+# Before heat follows cold, or cold heat, the wort must be farther away, unless the balance is this sure of it.
+_TURNS_K, _TURNS_SD = 0.1, 1.5
+# Of the budget that pulses are sized for; the account sees to the rest.
+BUDGET_SHARE = 0.97
+# How far starts are spread about their mean, and over how long that mean is taken.
+LEAST_SPREAD, MOST_SPREAD, SPREAD_S = 0.35, 1.6, 86400.0
+# The account: this far ahead of the budget (in days' shares) doubles the period.
+AHEAD_S = 4 * 3600.0
+LONGEST_PERIOD_H = 24.0
+# Farther than this beyond half a tooth is a way to go, not a hold; it ends where the middle of the tooth will be.
+FAR_K, LANDS_AT = 0.3, 0.25
+# What comes back by itself within this band and time is waited for, so that nothing is heated that is then cooled.
+WAITS_K, WAITS_H = 0.4, 6.0
+# All figures: common practice, no source; they were tried on the random plants of the benches.
+
+
+class Turn(NamedTuple):
+    """What is to be on: cooler (-1), heater (+1), neither (0); whether it is a way to go (`far`)."""
+
+    calling: int
+    far: bool
+
+
+def need_k_per_h(ahead: Outlook, slope_k_per_h: float) -> float:
+    """What the outputs must take out of the wort to follow the setpoint, K/h; negative: must put in."""
+    return ahead.own_k_per_h - slope_k_per_h
+
+
+def period_h(output: Output, state: OutputState, load: float, busy: float, now_s: float, away_k: float) -> float:
+    """The time from one start to the next that the budget asks for at this load^(2/3)."""
+    spread = load / busy if busy > 0.0 else 1.0
+    spread = min(max(spread, LEAST_SPREAD), MOST_SPREAD)
+    hours = 24.0 / (output.starts_per_day * BUDGET_SHARE * spread)
+    ahead_s = state.paid_s - now_s - DAY_S / output.starts_per_day
+    if ahead_s > 0.0 and away_k <= RUNAWAY_K:
+        hours *= 1.0 + ahead_s / AHEAD_S
+    return min(hours, LONGEST_PERIOD_H)
+
+
+def tooth_k(output: Output, load_k_per_h: float, full_k_per_h: float, period: float, hold_h: float) -> float:
+    """The height of the wort's saw-tooth at this load and period, but never less than the shortest pulse gives."""
+    idle = max(1.0 - load_k_per_h / full_k_per_h, 0.0) if full_k_per_h > 0.0 else 0.0
+    shortest_h = max(output.shortest_on_s - RISES_S, 5.0) / 3600.0 + hold_h
+    return max(LEAST_TOOTH_K, load_k_per_h * period * idle, full_k_per_h * shortest_h * idle)
+
+
+def turned(
+    last: LoopState, ahead: Outlook, need: float, above_k: float, below_k: float, teeth: tuple[float, float],
+    may: tuple[bool, bool],
+) -> Turn:  # fmt: skip
+    """Whether cooler or heater is to be on. `above_k` and `below_k` say how far the wort is above the upper and below
+    the lower setpoint, colder and warmer reading apart; `teeth` and `may` (be switched on) are of both."""
+    calling, far = last.calling, last.far
+    coming_k = ahead.wrap_k - ahead.coil_k
+    # a coil that holds cold keeps the mean of the wort that much above the saw-tooth of what is coming
+    above_k += coming_k + max(need, 0.0) * ahead.hold_h
+    below_k += max(-need, 0.0) * ahead.wrap_h - coming_k
+    cool_k, heat_k = 0.5 * teeth[0], 0.5 * teeth[1]
+    if calling < 0:
+        far = far or above_k > cool_k + FAR_K
+        if above_k <= (ahead.unsure_k - LANDS_AT * teeth[0] if far else -cool_k):
+            calling, far = 0, False
+    elif calling > 0:
+        far = far or below_k > heat_k + FAR_K
+        if below_k <= (-LANDS_AT * teeth[1] if far else -heat_k) or (need > 0.0 and below_k <= 0.0):
+            calling, far = 0, False
+    if calling >= 0 and may[0]:
+        from_k = max(cool_k, _waits_k(above_k, -need)) + 2.0 * ahead.unsure_k
+        if above_k >= from_k + (_TURNS_K if last.side > 0 and need < _TURNS_SD * ahead.own_sd else 0.0):
+            return Turn(-1, above_k > cool_k + FAR_K)
+    if calling == 0 and may[1]:
+        from_k = max(heat_k, _waits_k(below_k, need))
+        if below_k >= from_k + (_TURNS_K if last.side < 0 and -need < _TURNS_SD * ahead.own_sd else 0.0):
+            return Turn(1, below_k > heat_k + FAR_K)
+    return Turn(calling, far)
+
+
+def _waits_k(away_k: float, back_k_per_h: float) -> float:
+    """How far the wort may be away while it comes back by itself at this rate."""
+    if back_k_per_h <= 0.0 or away_k <= 0.0 or away_k > back_k_per_h * WAITS_H:
+        return 0.0
+    return WAITS_K
+
+
+def busier(last: LoopState, need: float, dt_s: float) -> tuple[float, float, float]:
+    """load^(2/3) of the moment, its mean, and for how long that has been taken."""
+    load = float(pow(abs(need), 2.0 / 3.0))
+    busy_s = min(last.busy_s + dt_s, SPREAD_S)
+    return load, last.busy + (load - last.busy) * dt_s / max(busy_s, 1.0), busy_s
