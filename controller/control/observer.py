@@ -162,6 +162,17 @@ def parted(last: Observed, emptied: bool) -> Observed:
     )
 
 
+def forgotten(last: Observed, cooler: bool) -> Observed:
+    """What is thought without what was learnt of the cooler and its coil, or of the heater."""
+    shares, old, fresh = last.shares, last.unsure, Unsure()
+    if cooler:
+        unsure = old._replace(wc=0.0, rc=0.0, ch=0.0, cd=0.0, cl=0.0, wd=0.0, rd=0.0, hd=0.0, dl=0.0)
+        unsure = unsure._replace(cc=fresh.cc, dd=fresh.dd)
+        return last._replace(shares=shares._replace(cooler=1.0, hold=1.0), unsure=unsure)
+    unsure = old._replace(wh=0.0, rh=0.0, ch=0.0, hd=0.0, hl=0.0, hh=fresh.hh)
+    return last._replace(shares=shares._replace(heater=1.0), unsure=unsure)
+
+
 def _struck(now: Observed, seen: Seen, wort_c: float | None) -> Observed:
     """The minute is over: what was shown corrects what is thought."""
     nodes, rest, shares, sums, unsure, rate, room_c, layers_k, ticks, careful_s = now

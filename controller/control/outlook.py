@@ -1,5 +1,5 @@
 """What is coming in a vessel, out of what is thought of it: rates of the wort, the cold still in the coil, the heat
-still in the wrap, and how sure that is. The bridge from the observer to the loop; also where the observer meets the scan."""
+still in the wrap, and how sure that is. Here the observer meets the scan, and the loop the observer."""
 
 from math import sqrt
 from typing import NamedTuple

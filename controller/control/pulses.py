@@ -68,7 +68,7 @@ def turned(
 ) -> Turn:  # fmt: skip
     """Whether cooler or heater is to be on. `above_k` and `below_k` say how far the wort is above the upper and below
     the lower setpoint, colder and warmer reading apart; `teeth` and `may` (be switched on) are of both."""
-    calling, far = last.calling, last.far
+    calling, far = (0, False) if last.pulse is None else (last.pulse, last.far)  # what PID called for is no pulse
     coming_k = ahead.wrap_k - ahead.coil_k
     # a coil that holds cold keeps the mean of the wort that much above the saw-tooth of what is coming
     above_k += coming_k + max(need, 0.0) * ahead.hold_h

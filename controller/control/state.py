@@ -56,7 +56,8 @@ class Batch(NamedTuple):
 
 class ProgramState(NamedTuple):
     """Position in the profile. `counted_s` is step time, `elapsed_s` all time since the step began,
-    `from_c` the setpoint when it began, `overtime` set once the longest time has been reported."""
+    `from_c` the setpoint when it began, `overtime` set once the longest time has been reported, `behind` while it has
+    been told that the wort does not follow a ramp."""
 
     step: int
     counted_s: float
@@ -66,6 +67,7 @@ class ProgramState(NamedTuple):
     confirmed: bool = False
     waiting: bool = False  # only the brewer's confirmation is missing
     overtime: bool = False
+    behind: bool = False
 
 
 class Manual(NamedTuple):
