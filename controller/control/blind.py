@@ -88,9 +88,10 @@ def loss_w_per_k(vessel: Vessel) -> float:
     return WALL_W_PER_M2_K * SURFACE_PER_VOLUME * pow(vessel.volume_l / 1000.0, 2.0 / 3.0)
 
 
-def foretold(vessel: Vessel, batch: Batch | None, blind: Blind) -> str:
-    """What the beer will do without a fit signal, in numbers where they are known."""
-    drift = _drift(vessel, batch, blind)
+def foretold(vessel: Vessel, batch: Batch | None, blind: Blind, own_k_per_h: float | None = None) -> str:
+    """What the beer will do without a fit signal, in numbers where they are known. `own_k_per_h` is the rate at which
+    it warms by itself, as the observer saw it; without that the recent duty tells."""
+    drift = _drift(vessel, batch, blind, own_k_per_h)
     if vessel.signal_loss is SignalLoss.OFF or vessel.cooler is None:
         return f"heating and cooling are off; {drift}"
     if blind.cool_w > 0.0:
@@ -262,11 +263,13 @@ def _reason(cooler: Output, blind: Blind, cool_w: float) -> str:
     )
 
 
-def _drift(vessel: Vessel, batch: Batch | None, blind: Blind) -> str:
+def _drift(vessel: Vessel, batch: Batch | None, blind: Blind, own_k_per_h: float | None) -> str:
     """What the beer does with neither cooling nor heating, as far as the recent duty tells."""
     if blind.known_s < KNOWN_S:
         return "at high kräusen a beer warms by about 0.6 K an hour"
-    rate_k_per_h = -blind.applied_w / (capacity_j_per_k(vessel, batch) or vessel.heat_capacity_j_per_k) * 3600.0
+    rate_k_per_h = own_k_per_h
+    if rate_k_per_h is None:
+        rate_k_per_h = -blind.applied_w / (capacity_j_per_k(vessel, batch) or vessel.heat_capacity_j_per_k) * 3600.0
     if abs(rate_k_per_h) < 0.02:
         return "the beer hardly changes its temperature"
     return f"the beer {'warms' if rate_k_per_h > 0.0 else 'cools'} by about {abs(rate_k_per_h):.2g} K an hour"

@@ -37,8 +37,7 @@ def outlook(now: Observed, bath_c: float) -> Outlook:
     per_h = rate.coil_per_h * shares.cooler
     heating = rate.heater_k_per_h * shares.heater
     hold_h = shares.hold * (HOLD_S / 3600.0)
-    room_c = now.room_c
-    own = now.rest_k_per_h + (rate.loss_per_h * shares.loss * (room_c - wort_c) if room_c is not None else 0.0)
+    own = own_k_per_h(now)
     coil_k = per_h * nodes.coil_k * hold_h
     return Outlook(
         own,
@@ -51,6 +50,13 @@ def outlook(now: Observed, bath_c: float) -> Outlook:
         coil_k * sqrt(now.unsure.dd) / shares.hold if now.unsure.dd > 0.0 else 0.0,
         sqrt(now.unsure.rr) if now.unsure.rr > 0.0 else 0.0,
     )
+
+
+def own_k_per_h(now: Observed) -> float:
+    """How fast the wort warms by itself: the rest, and what the room gives or takes."""
+    if now.room_c is None:
+        return now.rest_k_per_h
+    return now.rest_k_per_h + now.rate.loss_per_h * now.shares.loss * (now.room_c - now.nodes.wort_c)
 
 
 def bath_at_c(around: Around) -> float:

