@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping
 from typing import NamedTuple
 
 from controller import quantities
+from controller.cli_identify import identify_arguments, identify_words, show_identification
 from controller.cli_parser import DONE, REFUSED, Commands, add_daemon_options, examples
 from controller.cli_site import socket_of
 from controller.faults import Wrong, shown
@@ -22,13 +23,15 @@ EXPECTS_HELP = "refuse unless the batch is in this state, or state and step, suc
 
 class Verb(NamedTuple):
     """An action as the command line knows it: a line of help, how its words become arguments, examples, what adds
-    its own words to the parser, and the rest of its help."""
+    its own words to the parser, the rest of its help, and what shows something instead of asking for the action (its
+    exit code, None where it does not)."""
 
     text: str
     collect: _Collect
     examples: tuple[str, ...]
     words: _AddWords = lambda parser: None
     more: str = ""
+    shows: Callable[[argparse.Namespace], int | None] = lambda arguments: None
 
 
 def add_action_commands(commands: Commands) -> None:
@@ -44,10 +47,15 @@ def add_action_commands(commands: Commands) -> None:
 
 
 def run_action(arguments: argparse.Namespace) -> int:
-    """Have the action carried out and print the daemon's answer. Returns 0, or 1 if it was refused."""
+    """Have the action carried out and print the daemon's answer, or show what was asked for. Returns 0, or 1 if it was
+    refused."""
+    shown_code = VERBS[arguments.verb].shows(arguments)
+    if shown_code is not None:
+        return shown_code
     given = arguments.collect(arguments)
     answer = act(socket_of(arguments), arguments.vessel, arguments.verb, arguments.expects, given)
-    answer = answer.replace("with sure=true", "with --sure")  # the core speaks to MQTT too
+    for word in ("sure", "force"):
+        answer = answer.replace(f"with {word}=true", f"with --{word}")  # the core speaks to MQTT too
     refused = answer.startswith("refused: ")
     print(answer, file=sys.stderr if refused else sys.stdout)
     return REFUSED if refused else DONE
@@ -304,6 +312,15 @@ VERBS: Mapping[str, Verb] = {
         ('cellarhand quiet fv1 --for "6 h" --drift "0.5 K"', "cellarhand quiet fv1 --end"),
         _quiet_words,
         "They act all the same if the wort drifts further from its setpoint than --drift.",
+    ),
+    "identify": Verb(
+        "find the loop's settings by a test on the real vessel",
+        identify_arguments,
+        ("cellarhand identify fv1 step", "cellarhand identify fv1 stop", "cellarhand identify fv1 > loop.yaml"),
+        identify_words,
+        "A step test takes one to three hours, a relay test four to eight. Without one it prints what was found, for "
+        "the site file; nothing is ever written into that.",
+        show_identification,
     ),
     "move": Verb(
         "the beer is in another vessel now: its batch goes there",

@@ -23,7 +23,7 @@ GROUPS: tuple[tuple[str, tuple[str, ...]], ...] = (  # in the order in which a n
     ("to begin", ("demo", "check", "run", "status")),
     ("a batch", ("start", "confirm", "gravity", "og", "packaged")),
     ("its profile", ("hold", "resume", "extend", "skip", "back", "stop", "abort")),
-    ("by hand", ("setpoint", "mode", "quiet", "move", "service")),
+    ("by hand", ("setpoint", "mode", "quiet", "identify", "move", "service")),
     ("alarms", ("acknowledge", "inspected")),
     ("the record", ("log", "export", "backup", "restore")),
     ("the terminal", ("completion",)),

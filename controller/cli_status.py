@@ -59,6 +59,7 @@ def vessel_table(status: Json, name: str) -> Table:
         ("wort", _wort_lines(vessel, status["units"])),
         ("batch", [*batch_lines(vessel), *_batch_facts(vessel)]),
         ("outputs", output_lines(vessel) or ["none"]),
+        ("identified", _identified(vessel["identification"])),
         ("probes", [_signal_line(tag, signal) for tag, signal in vessel["signals"].items()]),
         ("alarms", [line for alarm in vessel["alarms"] for line in _alarm_lines(alarm)] or ["none"]),
         ("recently", [_record_line(record, name) for record in status["recent"] if _is_news(record, name)]),
@@ -93,6 +94,12 @@ def _batch_facts(vessel: Json) -> list[str]:
     facts += [f"yeast {batch['yeast']}"] if batch["yeast"] else []
     facts += [f"profile {batch['profile']}"] if batch["profile"] else []
     return [", ".join(facts), *([step["note"]] if step and step["note"] else [])]
+
+
+def _identified(found: Json) -> list[str]:
+    if found["result"]:
+        return [found["result"]["text"]]
+    return [printable(found["ended"])] if found["ended"] else []
 
 
 def _signal_line(tag: str, signal: Json) -> str:

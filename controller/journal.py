@@ -11,7 +11,7 @@ from controller.control.site import Site
 from controller.control.state import SiteState
 from controller.control.step import StepResult
 from controller.control.values import Record, RecordKind
-from controller.historian.positions import PositionsFile, memory_dir, put_forward
+from controller.historian.positions import PositionsFile, goes_on_from, memory_dir, put_forward
 from controller.historian.sampler import Sampler
 from controller.historian.store import open_store
 from controller.hmi.news import sentence
@@ -51,8 +51,10 @@ class Journal:
         self.resumed = self._store.load_state()
         if self.resumed is None:
             return initial_state(site, 0.0, new_epoch())
-        self.resumed = put_forward(self.resumed, self._positions.read())
-        state = resumed_state(site, self.resumed, self.resumed.now_s)
+        positions = self._positions.read()
+        whole = not self.resumed.started or goes_on_from(self.resumed, positions)
+        self.resumed = put_forward(self.resumed, positions)
+        state = resumed_state(site, self.resumed, self.resumed.now_s, whole, new_epoch())
         LOG.info("going on after a stop: %s", _where_each_stands(state))
         return state
 

@@ -28,6 +28,17 @@ class Driven(NamedTuple):
     was: OutputState
 
 
+class Told(NamedTuple):
+    """Whether the connection is a new one, or the files are, since the last time; the tags whose command may not have
+    arrived (all of them then, else those that failed), those whose command did not reach the broker, and those for
+    which nobody can say yet."""
+
+    anew: bool
+    again: frozenset[str]
+    unheard: frozenset[str]
+    under_way: frozenset[str]
+
+
 class Outputs:
     """The outputs of one site file. Where another daemon drives them, nothing is sent."""
 
@@ -38,12 +49,12 @@ class Outputs:
         self._told: dict[str, str] = {}
         self._sessions = -1
 
-    def to_say_again(self) -> tuple[bool, frozenset[str]]:
-        """Whether the connection is a new one, or the files are, since the last call; and the tags whose command may
-        not have arrived: all of them then, else those that failed."""
+    def told(self) -> Told:
+        """What has become of the commands so far."""
         anew = self._link.sessions != self._sessions
         self._sessions = self._link.sessions
-        return anew, frozenset(self._actuators if anew else self._dispatcher.last_failure)
+        again = self._actuators if anew else self._dispatcher.last_failure
+        return Told(anew, frozenset(again), frozenset(self._dispatcher.unheard), self._dispatcher.under_way)
 
     def send(self, commands: Sequence[Command]) -> None:
         """Start to send a scan's commands. Which outputs do not get theirs is logged once, and when they do again."""

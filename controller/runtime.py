@@ -192,15 +192,16 @@ class Service:
         """One scan: take what has come, decide, carry out."""
         now_s = self.clock.now_s()
         requests = self._operators.take()
-        anew, again = self._outputs.to_say_again()
+        told = self._outputs.told()
         actions = tuple(request.action for request in requests)
-        inputs = Inputs(now_s, self.clock.utc_s(), self._inbox.take(), actions, again)
+        readings = self._inbox.take()
+        inputs = Inputs(now_s, self.clock.utc_s(), readings, actions, told.again, told.unheard, told.under_way)
         result = step(self.site, self.state, inputs)
         self.state = result.state
         self._outputs.send(result.commands)
         self._journal.keep(result)
         self._operators.answer(requests, result.records)
-        self._publications.say_states(self.site, self.state, result.records, anew)
+        self._publications.say_states(self.site, self.state, result.records, told.anew)
         self._scans += 1
         self._scanned_s = now_s
         self._outside.see(self.site, result, self._troubles())

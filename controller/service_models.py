@@ -11,6 +11,7 @@ from pydantic import BeforeValidator, Field, ValidationInfo, field_validator, mo
 from controller import defaults
 from controller.faults import Wrong, shown
 from controller.model_types import FilePath, Line, Part, Port, Slug, a_duration, context_of, one_of
+from controller.regular_file import open_regular
 
 _LARGEST_SECRET_BYTES = 4096
 _URL = re.compile(r"[A-Za-z][A-Za-z0-9+.-]{0,30}://[^\s]+")
@@ -41,7 +42,7 @@ def _a_secret_file(what: str) -> BeforeValidator:
             raise Wrong(shown(value), f"the path of a file that holds the {what}")
         path = context_of(info).directory / value
         try:
-            with path.open("rb") as stream:
+            with open_regular(path) as stream:
                 text = stream.read(_LARGEST_SECRET_BYTES).decode().strip("\r\n")
                 world_readable = bool(os.fstat(stream.fileno()).st_mode & 0o004)
         except (OSError, ValueError) as error:
@@ -142,7 +143,7 @@ class TlsPart(Part):
 
 def _readable(path: Path, right: str) -> None:
     try:
-        path.open("rb").close()
+        open_regular(path).close()
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else "not a path"
         raise Wrong(f"{shown(str(path))} ({reason.lower()})", right) from None

@@ -14,6 +14,7 @@ from typing import Any
 import yaml
 
 from controller.faults import Fault, FileFaults, shown
+from controller.regular_file import open_regular
 
 try:
     from yaml import CSafeLoader
@@ -78,7 +79,7 @@ def read_yaml(path: FilePath) -> Document:
     """
     name = str(path)
     try:
-        with path.open("rb") as stream:
+        with open_regular(path) as stream:
             raw = stream.read(LARGEST_FILE_BYTES + 1)
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else "an impossible file name"

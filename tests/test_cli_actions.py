@@ -58,6 +58,9 @@ COMMANDS = sorted(name for name in parser_for([]).commands.choices if name != "n
         ("quiet|fv1|--for|6 h|--drift|9 F diff", {"for_s": 6 * HOUR_S, "drift_k": 5.0}),  # 1.8 °F are 1 K
         ("quiet|fv1|--for|90 min", {"for_s": 1.5 * HOUR_S}),
         ("quiet|fv1|--end", {"for_s": 0.0}),
+        ("identify|fv1|step", {"test": "step"}),
+        ("identify|fv1|relay|--force", {"test": "relay", "force": True}),
+        ("identify|fv1|stop", {"test": "stop"}),
         ("move|fv1|--to|fv2", {"to": "fv2"}),
         ("service|fv1|out", {"in_service": False}),
         ("service|fv1|in", {"in_service": True}),
@@ -106,6 +109,8 @@ def test_the_command_line_offers_every_action_of_the_core_and_no_other() -> None
         ("quiet|fv1", "no --for", '--for "6 h", or --end'),
         ("quiet|fv1|--for|6 h|--drift|0.5 C", "reads as a temperature", '"0.5 K"'),
         ("quiet|fv1|--end|--for|6 h", "--for with --end", "or --end alone"),
+        ("identify|fv1|both", "'both'", "cellarhand identify fv1 step"),
+        ("identify|fv1|stop|--force", "--force without a test to begin", "step --force"),
         ("extend|fv1|12", "12", "a unit is needed"),
         ("gravity|fv1|1021", '"1021"', "1.050"),
         ("og|fv1|12,4 P", '"12,4 P"', "decimals are written with a point"),

@@ -5,12 +5,14 @@ from pathlib import Path
 
 import pytest
 
+from controller.control.identification import Experiment, Finding, Identification, Method, Phase
+from controller.control.process_fit import Fit
 from controller.control.state import AlarmPhase, SiteState
 from controller.control.values import Record, RecordKind, Signal, Status
 from controller.display import Display
 from controller.hmi.status import status_dict
-from tests.cli_terminal import FAULTY, Terminal, listening
-from tests.hmi.factories import BERLIN, CHICAGO, NOW_S, busy_cellar, empty_cellar, site, with_alarm
+from tests.cli_terminal import FAULTY, REFUSED, Terminal, listening
+from tests.hmi.factories import BERLIN, CHICAGO, HOUR, NOW_S, busy_cellar, empty_cellar, site, with_alarm
 
 UTC_S = 1_780_000_000.0
 
@@ -104,3 +106,57 @@ def test_a_vessel_that_is_not_there_is_answered_with_the_nearest(
             code, out, err = Terminal(path, capsys).says(f"status|{name}")
             assert (code, out) == (FAULTY, "")
             assert err == f'found the vessel "{name}"; right would be {right}; nothing was changed'
+
+
+FIT = Fit(1e-5, None, 210.0, 40.0, 0.04, 17.0, 0.01, 0.67, 1e-5)
+FOUND = Finding(Method.STEP, NOW_S - HOUR, UTC_S - HOUR, "House Pale", 18.8, True, FIT, 0.83, 740.0, 67.5, 5900.0,
+                212.0, 2960.0, 1200.0)  # fmt: skip
+TRIED = Experiment(Method.RELAY, NOW_S - HOUR, UTC_S - HOUR, 19.0, "running", "House Pale", 300.0, 40.0, 120_000.0,
+                   Phase.SWINGS, NOW_S - 600.0, 19.0)  # fmt: skip
+
+
+def identified(found: Identification) -> SiteState:
+    state = busy_cellar()
+    return state._replace(vessels={**state.vessels, "ale": state.vessels["ale"]._replace(identification=found)})
+
+
+def test_a_test_that_is_under_way_says_how_far_and_how_long(shown) -> None:  # type: ignore[no-untyped-def]
+    lines = shown("ale", identified(Identification(TRIED, FOUND)))
+    assert any(
+        line.startswith("relay test, within 1.5 K of 19.0 °C, for another 11 h") and "swings" in line for line in lines
+    )
+
+
+def test_what_was_found_is_named_and_where_it_is_printed(shown) -> None:  # type: ignore[no-untyped-def]
+    text = " ".join(shown("ale", identified(Identification(None, FOUND))))
+    assert "identified by a step test, 21:26: gain 68 W/K, integral time 98.3 min" in text
+    assert "cellarhand identify ale" in text
+    broken = shown("ale", identified(Identification(None, None, "the mode is manual now")))
+    assert any(line.endswith("the mode is manual now") for line in broken)
+
+
+@pytest.mark.parametrize(
+    ("display", "temperature", "left"), [(BERLIN, "18.8 °C", "0.01 K rms"), (CHICAGO, "65.8 °F", "°F rms")]
+)
+def test_identify_alone_prints_the_fragment_in_the_persons_units(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], display: Display, temperature: str, left: str
+) -> None:
+    status = json.loads(json.dumps(status_dict(site(), identified(Identification(None, FOUND)), display)))
+    with listening(tmp_path, lambda request: {"status": status}) as (path, heard):
+        text = Terminal(path, capsys).does("identify|ale")
+        none = Terminal(path, capsys).says("identify|lager")
+    assert [request["do"] for request in heard] == ["status", "status"]  # nothing else is asked of the daemon
+    assert temperature in text
+    assert left in text
+    assert "sure to 4 %" in text
+    assert "Nothing was written" in text
+    assert text.endswith("loop:\n  kind: pid\n  gain: 68 W/K\n  integral: 98.3 min\n  cycle: 20 min")
+    assert none == (REFUSED, "", "lager has no identification to show; begin one with `step` or `relay`")
+
+
+def test_identify_asks_for_a_vessel_that_there_is(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    status = json.loads(json.dumps(status_dict(site(), busy_cellar(), BERLIN)))
+    with listening(tmp_path, lambda request: {"status": status}) as (path, _):
+        code, _, err = Terminal(path, capsys).says("identify|stout")
+    assert code == FAULTY
+    assert "ale, lager" in err

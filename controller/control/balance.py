@@ -30,9 +30,10 @@ WORT_VARIANCE = 0.012**2
 SHARE_VARIANCE, SHARE_ON_VARIANCE = 0.01 / 1440.0, 0.0004
 # What a minute's mean strays from the wort for other reasons: steps and noise of the probe, turning layers.
 STRAY_VARIANCE = 0.04**2
-# How fast the rest changes, K/h in an hour: yeast alone, and what a room that changes by some kelvins does to a litre
-# by its surface (V^(2/3) loses what V holds).
-RESTLESS_YEAST, RESTLESS_ROOM = 0.08, 0.4
+# How fast the rest changes, K/h in an hour: by yeast; by sun, lids and draughts, which change a litre by its surface
+# (V^(2/3) loses what V holds); by a room that nobody measures and that changes by some kelvins, likewise. Where it is
+# measured, by so much for each kelvin by which wort and room have parted or come nearer in the last hour.
+RESTLESS_YEAST, RESTLESS_UNSEEN, RESTLESS_ROOM, RESTLESS_PER_K = 0.08, 0.1, 0.4, 0.2
 CLIPPED = 3.0  # a minute counts for no more than so many standard deviations
 MOST_SHARE = 2.0
 # For reckoning ahead a share is taken from within these bounds: outside them it is a fault or a wrong site file.
@@ -88,9 +89,11 @@ class Tick(NamedTuple):
     restless: float
 
 
-def restless(volume_l: float) -> float:
-    """How fast the rest of a wort of this volume changes by itself: a random walk, K/h after an hour."""
-    return RESTLESS_YEAST + RESTLESS_ROOM / float(cbrt(volume_l))
+def restless(volume_l: float, swing_k: float | None) -> float:
+    """How fast the rest of a wort of this volume changes by itself: a random walk, K/h after an hour. `swing_k` is by
+    how much the distance from wort to room has changed in the last hour, None where nobody measures the room."""
+    surface = RESTLESS_ROOM if swing_k is None else RESTLESS_UNSEEN + RESTLESS_PER_K * abs(swing_k)
+    return RESTLESS_YEAST + surface / float(cbrt(volume_l))
 
 
 def full_cooling_k_per_h(power_w: float, heat_capacity_j_per_k: float, wort_c: float, bath_c: float) -> float:
@@ -157,6 +160,14 @@ def balanced(last: Balance, tick: Tick) -> Balance:
         _dead(last.dead_cooler_s, cooler, unsure.cc, tick.cooled * dt_s),
         _dead(last.dead_heater_s, heater, unsure.hh, tick.heated * dt_s),
     )  # fmt: skip
+
+
+def variance_ahead(unsure: Unsure, restless_k_per_h: float, hours: float, cooled_k: float, heated_k: float) -> float:
+    """Of where the wort is after `hours`, K²: by what was `unsure` at their beginning, while by the site file's figures
+    the outputs did `cooled_k` (< 0) and `heated_k`, and by how the rest changes. The layers come on top."""
+    p, h, c, v = unsure, hours, cooled_k, heated_k
+    known = p.rr * h * h + 2.0 * h * (c * p.rc + v * p.rh) + c * c * p.cc + 2.0 * c * v * p.ch + v * v * p.hh
+    return max(known, 0.0) + restless_k_per_h**2 * h**3 / 3.0
 
 
 # An output is dead when what was learnt and so many standard deviations are less than this share of its figure.

@@ -8,6 +8,7 @@ and a coil stronger than the site file says. A wort with yeast, or in a warmer r
 
 from math import exp, pow
 
+from controller.control.balance import AFTER_EVENT_TICKS
 from controller.control.course import StepKind
 from controller.control.diagnose_words import Around
 from controller.control.diagnosis import COOLER_WILL_NOT_STOP, HEATER_WILL_NOT_STOP
@@ -46,6 +47,8 @@ SURFACE_PER_VOLUME = 5.81
 # A probe that was found stuck or out of its well has lied for a while; so far the wort may have gone meanwhile.
 DOUBTED, DOUBTED_K = (STUCK, OUT_OF_WELL), 1.0
 FORBIDDING = (COOLER_WILL_NOT_STOP, HEATER_WILL_NOT_STOP)
+HIGH_KRAEUSEN_K_PER_H = 0.6  # where nothing was learnt of this beer: 60 L at 10 °C gain 3.5 K in 6 h (design rule 2)
+HARDLY_K_PER_H = 0.02  # half a kelvin in a day: nobody has to hurry
 
 
 def look(
@@ -88,10 +91,10 @@ def loss_w_per_k(vessel: Vessel) -> float:
     return WALL_W_PER_M2_K * SURFACE_PER_VOLUME * pow(vessel.volume_l / 1000.0, 2.0 / 3.0)
 
 
-def foretold(vessel: Vessel, batch: Batch | None, blind: Blind, own_k_per_h: float | None = None) -> str:
-    """What the beer will do without a fit signal, in numbers where they are known. `own_k_per_h` is the rate at which
-    it warms by itself, as the observer saw it; without that the recent duty tells."""
-    drift = _drift(vessel, batch, blind, own_k_per_h)
+def foretold(vessel: Vessel, state: VesselState) -> str:
+    """What the beer will do without a fit signal, in numbers where they are known: the way it goes, how fast, and when
+    that would bring it to its limit."""
+    blind, drift = state.blind, _drift(vessel, state)
     if vessel.signal_loss is SignalLoss.OFF or vessel.cooler is None:
         return f"heating and cooling are off; {drift}"
     if blind.cool_w > 0.0:
@@ -146,6 +149,7 @@ def _seen(vessel: Vessel, was: VesselState, course: Course, wort: Estimate, arou
         and course.mode is Mode.AUTO
         and was.mode is Mode.AUTO
         and course.quiet is None
+        and was.identification.experiment is None
         and moved_k <= STEADY_K_PER_S * moment.dt_s
     )
     applied_w, bath_c, known_s = last.applied_w, last.bath_c, last.known_s
@@ -263,13 +267,38 @@ def _reason(cooler: Output, blind: Blind, cool_w: float) -> str:
     )
 
 
-def _drift(vessel: Vessel, batch: Batch | None, blind: Blind, own_k_per_h: float | None) -> str:
-    """What the beer does with neither cooling nor heating, as far as the recent duty tells."""
-    if blind.known_s < KNOWN_S:
-        return "at high kräusen a beer warms by about 0.6 K an hour"
-    rate_k_per_h = own_k_per_h
+def _drift(vessel: Vessel, state: VesselState) -> str:
+    """What the beer does with neither cooling nor heating, as far as its last hours tell."""
+    rate_k_per_h = _trend_k_per_h(vessel, state)
     if rate_k_per_h is None:
-        rate_k_per_h = -blind.applied_w / (capacity_j_per_k(vessel, batch) or vessel.heat_capacity_j_per_k) * 3600.0
-    if abs(rate_k_per_h) < 0.02:
+        until = _until_its_limit(vessel, state, HIGH_KRAEUSEN_K_PER_H)
+        return f"at high kräusen a beer warms by about {HIGH_KRAEUSEN_K_PER_H:g} K an hour{until}"
+    if abs(rate_k_per_h) < HARDLY_K_PER_H:
         return "the beer hardly changes its temperature"
-    return f"the beer {'warms' if rate_k_per_h > 0.0 else 'cools'} by about {abs(rate_k_per_h):.2g} K an hour"
+    way, until = "warms" if rate_k_per_h > 0.0 else "cools", _until_its_limit(vessel, state, rate_k_per_h)
+    return f"the beer {way} by about {abs(rate_k_per_h):.2g} K an hour{until}"
+
+
+def _trend_k_per_h(vessel: Vessel, state: VesselState) -> float | None:
+    """The last known rate of the wort without the outputs: from the heat balance, which knows how strong they really
+    are, or from the recent duty and the figures of the site file; None where neither has been learnt yet."""
+    balance, blind = state.diagnosis.balance, state.blind
+    if balance.ticks >= AFTER_EVENT_TICKS:  # no more are left after a tick in which nothing was seen
+        return balance.rest_k_per_h
+    if blind.known_s >= KNOWN_S:
+        volume = capacity_j_per_k(vessel, state.batch) or vessel.heat_capacity_j_per_k
+        return -blind.applied_w / volume * 3600.0
+    return None
+
+
+def _until_its_limit(vessel: Vessel, state: VesselState, rate_k_per_h: float) -> str:
+    """When the wort would be at its limit at that rate; "" where nothing was ever known of it."""
+    now_c = state.estimate.celsius
+    if now_c is None:
+        return ""
+    limit_c = vessel.limits.high_c if rate_k_per_h > 0.0 else floor_c(vessel, state.batch)
+    hours = (limit_c - now_c) / rate_k_per_h
+    if hours <= 0.0:
+        return f" and is at its limit of {limit_c:.1f} °C already"
+    soon = f"{hours / 24.0:.0f} days" if hours > 72.0 else f"{max(hours, 1.0):.0f} h"
+    return f" and would be at its limit of {limit_c:.1f} °C in about {soon}"

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from math import inf, log
 
 from controller.control.balance import (
+    AFTER_EVENT_TICKS,
     HOUR_S,
     TICK_S,
     YOUNG_TICKS,
@@ -15,9 +16,7 @@ from controller.control.balance import (
     balanced,
     forgotten,
     full_cooling_k_per_h,
-    outputs_k_per_h,
     passed,
-    restarted,
     restless,
     surprised,
 )
@@ -27,17 +26,17 @@ from controller.control.diagnosis import (
     COOLER_WILL_NOT_STOP,
     HEATER_NO_EFFECT,
     HEATER_WILL_NOT_STOP,
-    NO_DIAGNOSIS,
     Diagnosis,
     Minute,
     OutputFault,
     Retry,
     Suspicions,
+    put_away,
 )
-from controller.control.doubt import OUT_OF_WELL, STUCK, Pace, ProbeMemory, doubted
+from controller.control.doubt import OUT_OF_WELL, STUCK, Pace, ProbeMemory, course_from, doubted, unmoved
 from controller.control.evidence import COLD_C, SMALL_K, WORKS_SHARE, Suspicion, Verdict, Window, begun, watched
 from controller.control.follow import Moment
-from controller.control.probing import due, pulse_s
+from controller.control.probing import COLD_SHARE, due, pulse_s
 from controller.control.site import Vessel
 from controller.control.state import VesselState
 from controller.control.trust import JUMPED, fit_to_drive
@@ -47,11 +46,11 @@ DEAD_COOLER_S, DEAD_HEATER_S = 240.0, 600.0  # of running while it looks dead; c
 COOLER_WITHIN_S, HEATER_WITHIN_S = 20 * 60.0, 40 * 60.0  # on-time within which an output without effect is found
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 15 * 60.0, 2 * 3600.0  # of a cooler without effect; common practice, no source
 MISTAKEN_S = 3600.0  # so long after it an output without effect may turn out to be the other that will not stop
-OPPOSED_SHARE = 0.5  # of what was seen, which the other output may have failed to do; common practice, no source
+# Of what was seen, which the other output may have failed to do; standard deviations by which more was seen than that.
+# Common practice, no source.
+OPPOSED_SHARE, OPPOSED_SURE = 0.5, 1.5
 # A fresh wort and its yeast change faster. Common practice, no source.
 FRESH_TICKS, FRESH_FACTOR = 480, 2.0
-COLD_SHARE = 0.2  # of what a coil does where water is densest, and ice may sit on it; common practice, no source
-STILL_S = 900.0  # a probe that shows the same for so long says nothing against an output; common practice, no source
 # Beyond what the outputs (with this surplus) and yeast or room can do, a wort does not move. Common practice.
 SURPLUS = 1.5
 OTHERS_K_PER_H = 1.0
@@ -66,7 +65,8 @@ def diagnose(
     `was`; the signals are of its end. Without a batch there is nothing to judge by; faults stay."""
     last = was.diagnosis
     if after.batch is None or moment.gap:
-        return after if last.balance.ticks == 0 and last.minute == _NO_MINUTE else _put_away(after, last)
+        nothing = last.balance.ticks == 0 and last.minute == _NO_MINUTE
+        return after if nothing else after._replace(diagnosis=put_away(last))
     minute = _summed(last.minute, was, signals, moment.dt_s)
     if minute.passed_s < TICK_S - 0.1:
         return after._replace(diagnosis=last._replace(minute=minute))
@@ -79,7 +79,8 @@ def diagnose(
     probes = _probes(vessel, last, balance, tick, signals, around, moment.now_s)
     calm = balance.ticks > last.balance.ticks  # no event has come between
     fresh = Diagnosis(
-        _NO_MINUTE, balance, last.suspicions if calm else _NOBODY, last.retry, probes, last.asking_until_s, last.asked_s
+        _NO_MINUTE, balance, last.suspicions if calm else _NOBODY, last.retry, probes,
+        last.asking_until_s, last.asked_s, _apart_k(last.apart_k, tick.wort_c, around.room_c),
     )  # fmt: skip
     if balance.ticks >= YOUNG_TICKS or any(fresh.suspicions):
         fresh = _asked(vessel, after, fresh, tick, moment.now_s)
@@ -102,15 +103,6 @@ def doubts(vessels: Mapping[str, VesselState]) -> Mapping[str, str]:
 _NO_MINUTE, _NOBODY = Minute(), Suspicions()
 
 
-def _put_away(after: VesselState, last: Diagnosis) -> VesselState:
-    """The memory of a vessel whose beer has gone, or that nobody watched for a while. A probe that is not believed must
-    still show that it is alive."""
-    kept = {name: memory for name, memory in last.probes.items() if memory.doubt}
-    return after._replace(
-        diagnosis=NO_DIAGNOSIS._replace(balance=restarted(last.balance), retry=last.retry, probes=kept)
-    )
-
-
 def _summed(last: Minute, was: VesselState, signals: list[Signal], dt_s: float) -> Minute:
     total, count = 0.0, 0
     for signal in signals:
@@ -128,8 +120,14 @@ def _summed(last: Minute, was: VesselState, signals: list[Signal], dt_s: float) 
     return Minute(passed_s + dt_s, fit_s, wort_ks, cooled_s, heated_s)
 
 
+def _apart_k(last_k: float | None, wort_c: float, room_c: float | None) -> float | None:
+    if room_c is None or last_k is None:
+        return None if room_c is None else room_c - wort_c
+    return last_k + TICK_S / HOUR_S * (room_c - wort_c - last_k)
+
+
 def _tick(vessel: Vessel, after: VesselState, minute: Minute, around: Around) -> Tick:
-    batch = after.batch
+    batch, last = after.batch, after.diagnosis
     share = batch.volume_l / vessel.volume_l if batch is not None and batch.volume_l else 1.0
     capacity = vessel.heat_capacity_j_per_k * min(max(share, 0.1), 1.0)
     wort_c = minute.wort_ks / minute.fit_s if minute.fit_s else after.estimate.celsius or 0.0
@@ -138,7 +136,9 @@ def _tick(vessel: Vessel, after: VesselState, minute: Minute, around: Around) ->
         bath_c = around.bath.setpoint_c if around.bath is not None else UNKNOWN_BATH_C
     cooling = full_cooling_k_per_h(vessel.cooler.power_w, capacity, wort_c, bath_c) if vessel.cooler else 0.0
     heating = vessel.heater.power_w / capacity * HOUR_S if vessel.heater else 0.0
-    passed_s = minute.passed_s
+    passed_s, swing_k = minute.passed_s, None
+    if around.room_c is not None and last.apart_k is not None:
+        swing_k = around.room_c - wort_c - last.apart_k
     return Tick(
         passed_s,
         wort_c,
@@ -146,24 +146,23 @@ def _tick(vessel: Vessel, after: VesselState, minute: Minute, around: Around) ->
         minute.heated_s / passed_s,
         cooling,
         heating,
-        restless(vessel.volume_l) * (FRESH_FACTOR if after.diagnosis.balance.ticks < FRESH_TICKS else 1.0),
+        restless(vessel.volume_l, swing_k) * (FRESH_FACTOR if last.balance.ticks < FRESH_TICKS else 1.0),
     )
 
 
 def _probes(
     vessel: Vessel, last: Diagnosis, balance: Balance, tick: Tick, signals: list[Signal], around: Around, now_s: float
 ) -> Mapping[str, ProbeMemory]:
-    h = tick.dt_s / HOUR_S
-    cooler_k_per_h, heater_k_per_h = outputs_k_per_h(balance, tick)
-    by_outputs_k = h * (cooler_k_per_h * balance.cooling + heater_k_per_h * balance.heating)
-    # Of the rest only so much is sure to go on: sun or a lid may have been it.
-    rest_k_per_h = min(max(balance.rest_k_per_h, -OTHERS_K_PER_H), OTHERS_K_PER_H)
+    h, warm = tick.dt_s / HOUR_S, tick.wort_c > COLD_C
     pace = Pace(
         h,
-        by_outputs_k if tick.wort_c > COLD_C else COLD_SHARE * by_outputs_k,
-        rest_k_per_h if balance.ticks >= YOUNG_TICKS else 0.0,
+        h * balance.cooling * tick.full_cooling_k_per_h * (1.0 if warm else COLD_SHARE),
+        h * balance.heating * tick.full_heating_k_per_h,
+        tick.restless,
         h * (SURPLUS * tick.full_heating_k_per_h + OTHERS_K_PER_H),
         h * (SURPLUS * -tick.full_cooling_k_per_h + OTHERS_K_PER_H),
+        course_from(balance),
+        warm and balance.ticks >= AFTER_EVENT_TICKS,
     )
     probes = {}
     for probe, signal in zip(vessel.probes, signals, strict=True):
@@ -182,17 +181,17 @@ _STILL_READ = (JUMPED, STUCK, OUT_OF_WELL)
 
 
 def _asked(vessel: Vessel, after: VesselState, fresh: Diagnosis, tick: Tick, now_s: float) -> Diagnosis:
-    """Begin a test pulse where a probe has shown the same for long."""
-    still = [name for name, memory in fresh.probes.items() if due(memory.still_s, fresh.asked_s, now_s)]
-    if not still:
-        return fresh
-    lasts_s = pulse_s(vessel, after, fresh.balance, tick)
+    """Begin a test pulse where a probe has shown the same for long, and end it when it has answered."""
+    if fresh.asking_until_s is not None and not any(memory.pulse for memory in fresh.probes.values()):
+        fresh = fresh._replace(asking_until_s=None)
+    still = [name for name, memory in fresh.probes.items() if due(memory, fresh.asking_until_s, fresh.asked_s, now_s)]
+    lasts_s = pulse_s(vessel, after, fresh.balance, tick) if still else 0.0
     if not lasts_s:
         return fresh
     probes = dict(fresh.probes)
     for name in still:
-        if not probes[name].asked:
-            probes[name] = probes[name]._replace(asked=True, must_k=0.0)
+        memory = probes[name]
+        probes[name] = memory._replace(pulse=memory.pulse or course_from(fresh.balance))
     return fresh._replace(probes=probes, asking_until_s=now_s + lasts_s, asked_s=now_s)
 
 
@@ -230,7 +229,7 @@ def _suspected(
         windows[kind], verdicts[kind] = watched(
             window or begun(balance, tick.wort_c, cooler), balance, tick, cooler, suspicion, within_s
         )
-    if all(moment.now_s - memory.still_s >= STILL_S and not memory.wronged for memory in fresh.probes.values()):
+    if all(unmoved(memory, moment.now_s) and not memory.wronged for memory in fresh.probes.values()):
         for kind in (COOLER_NO_EFFECT, HEATER_NO_EFFECT):  # it is the probe that is to be asked
             verdicts.pop(kind, None)
     found = {}
@@ -272,7 +271,6 @@ def _suspected(
     return fresh._replace(balance=balance, suspicions=open_now, retry=retry), faults
 
 
-_NO_EFFECT = (COOLER_NO_EFFECT, HEATER_NO_EFFECT)
 _ORDER = (COOLER_NO_EFFECT, COOLER_WILL_NOT_STOP, HEATER_NO_EFFECT, HEATER_WILL_NOT_STOP)
 # Faults that draw the wort the same way.
 _ALIKE = {
@@ -289,12 +287,13 @@ def _speaks(window: Window | None) -> bool:
 
 
 def _without_alike(faults: Mapping[str, OutputFault], kind: str, now_s: float) -> Mapping[str, OutputFault]:
-    """The faults without what was held against the other output a short while ago for what this one did."""
+    """The faults without what was held against the cooler a short while ago for what a heater did that will not stop.
+    What is held against a heater stays until a person has looked (design rule 5), though a cooler was to blame."""
     alike = _ALIKE[kind]
     return {
         each: fault
         for each, fault in faults.items()
-        if each != alike or kind in _NO_EFFECT or now_s - fault.since_s > MISTAKEN_S
+        if each != alike or each != COOLER_NO_EFFECT or now_s - fault.since_s > MISTAKEN_S
     }
 
 
@@ -305,12 +304,13 @@ def _better_explained(kind: str, windows: Mapping[str, Window | None]) -> bool:
 
 def _misfit(kind: str, windows: Mapping[str, Window | None]) -> float:
     """How far what was seen is from what the fault would do: the logarithm of their ratio. An output that was off is
-    not to be blamed where the other one ran meanwhile and may have failed."""
+    not to be blamed where the other one ran meanwhile and may have failed, unless even that would not explain it."""
     window = windows.get(kind)
     if window is None or window.fault_k == 0.0 or window.seen_k / window.fault_k <= 0.0:
         return inf
     opposed_k = {HEATER_WILL_NOT_STOP: window.cooled_k, COOLER_WILL_NOT_STOP: window.heated_k}.get(kind, 0.0)
-    if abs(opposed_k) >= OPPOSED_SHARE * abs(window.seen_k):
+    beyond_k = abs(window.seen_k) - abs(opposed_k)
+    if abs(opposed_k) >= OPPOSED_SHARE * abs(window.seen_k) and beyond_k < OPPOSED_SURE * window.sd_k:
         return inf
     return abs(log(window.seen_k / window.fault_k))
 

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from controller.control.balance import Balance
+from controller.control.balance import Balance, restarted
 from controller.control.doubt import ProbeMemory
 from controller.control.evidence import Suspicion, Window
 
@@ -50,7 +50,8 @@ class Suspicions(NamedTuple):
 
 
 class Diagnosis(NamedTuple):
-    """`probes` by name. A test pulse asks until `asking_until_s` whether a probe is alive; it began at `asked_s`."""
+    """`probes` by name. A test pulse asks until `asking_until_s` whether a probe is alive; it began at `asked_s`.
+    `apart_k` is the mean distance from wort to room in the last hour, None where nobody measures the room."""
 
     minute: Minute = Minute()
     balance: Balance = Balance()
@@ -59,9 +60,18 @@ class Diagnosis(NamedTuple):
     probes: Mapping[str, ProbeMemory] = {}
     asking_until_s: float | None = None
     asked_s: float | None = None
+    apart_k: float | None = None
 
 
 NO_DIAGNOSIS = Diagnosis()
+
+
+def put_away(last: Diagnosis) -> Diagnosis:
+    """The memory when the beer has gone, or nobody watched for a while: what was under way is of another time. How
+    strong the outputs are stays, and when a cooler is tried again; a probe that is not believed must still show that it
+    is alive."""
+    kept = {name: memory for name, memory in last.probes.items() if memory.doubt}
+    return NO_DIAGNOSIS._replace(balance=restarted(last.balance), retry=last.retry, probes=kept)
 
 
 def taken_back(

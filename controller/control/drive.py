@@ -166,8 +166,8 @@ def switched(
     if on == was.on:
         if veto and was.reason != veto:
             records.append(Record(now_s, utc_s, where, RecordKind.LIMIT, name, "off", veto))
-        return OutputState(on, was.since_s, was.sent_s, reason, owed_s, ended_s, was.starts, on_s, was.paid_s)
+        return was._replace(reason=reason, owed_s=owed_s, ended_s=ended_s, on_s=on_s)
     records.append(Record(now_s, utc_s, where, RecordKind.OUTPUT, name, "on" if on else "off", reason))
     unsent_s = min(was.sent_s, now_s - 1.0)  # before the change, even if the last command is of this instant
     paid = paid_s(output, was.paid_s, now_s) if on else was.paid_s
-    return OutputState(on, now_s, unsent_s, reason, owed_s, ended_s, was.starts + on, on_s, paid)
+    return OutputState(on, now_s, unsent_s, reason, owed_s, ended_s, was.starts + on, on_s, paid, was.heard_s)

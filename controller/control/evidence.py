@@ -18,7 +18,7 @@ from controller.control.balance import (
     Unsure,
     came_through,
     outputs_k_per_h,
-    sound,
+    variance_ahead,
 )
 
 # While the two courses are not this far apart and do not part, the window follows the wort: nothing has begun.
@@ -35,11 +35,14 @@ STUCK_SHARE = 0.75
 # How long the wort must speak for a fault, and how long a window lasts.
 SPEAKS_TICKS = 2
 LONGEST_S = 9000.0
+# A window begins anew when what was seen speaks so much against a relay that will not stop: the logarithm of the ratio
+# of likelihoods, as in Page's cumulative sum (Biometrika 41 (1954) 100-115). So it is young when the relay fails.
+AGAINST = 2.0
 # A window in which the fault would do no more than this many times what is unsure begins anew: it has waited too long.
 HOPELESS_AFTER_S, HOPELESS_SHARE = 2400.0, 0.6
 # How many standard deviations of the reckoning a difference must exceed: to be without effect, to be a relay that will
 # not stop (which waits for a person), to clear an output.
-SURE, SURE_OF_RELAY, SURE_ENOUGH = 2.0, 2.5, 2.0
+SURE, SURE_OF_RELAY, SURE_OF_RELAY_COLD, SURE_ENOUGH = 2.0, 2.7, 4.0, 2.0
 # Beside what the balance says of itself, the reckoning may be wrong by what yeast and room change, by a share of what
 # an output did (more near 4 °C, where water is densest and a wort no longer turns over by itself), by a share of what
 # is on its way through coil or wrap, and by the layers.
@@ -103,7 +106,7 @@ def watched(
         (balance.cooling, cooler_k_per_h, tick.cooled) if cooler else (balance.heating, heater_k_per_h, tick.heated)
     )
     if suspicion is Suspicion.WILL_NOT_STOP:
-        full_k_per_h *= STUCK_SHARE / max(sound(balance.cooler if cooler else balance.heater), 1.0)
+        full_k_per_h = STUCK_SHARE * (tick.full_cooling_k_per_h if cooler else tick.full_heating_k_per_h)
     # With a relay that will not stop the output runs on; one without effect gives nothing more.
     duty = came_through(window.duty, 1.0 if suspicion is Suspicion.WILL_NOT_STOP else 0.0, tick.dt_s, cooler)
     should_c = window.wort_c + h * (
@@ -128,18 +131,22 @@ def watched(
     fresh = begun(balance, tick.wort_c, cooler)
     if (abs(window.fault_k) < BEGUN_K and abs(duty - own) < IDLE) or window.lasted_s > LONGEST_S:
         return fresh, Verdict.OPEN
-    spoken = window.seen_k / window.fault_k
+    spoken = window.seen_k / window.fault_k if window.fault_k else 0.0
     strange = STRANGE_NO_EFFECT_SHARE if suspicion is Suspicion.NO_EFFECT else STRANGE_SHARE
     if abs(window.seen_k) > SMALL_K and not STRANGE_BACK_SHARE <= spoken <= strange:
         return fresh, Verdict.OPEN
     sd_k = _standard_deviation(window, tick)
-    if window.lasted_s >= HOPELESS_AFTER_S and sd_k > HOPELESS_SHARE * abs(window.fault_k):
+    relay = suspicion is Suspicion.WILL_NOT_STOP
+    speaks = spoken >= FAULT_SHARE
+    if window.lasted_s >= HOPELESS_AFTER_S and sd_k > HOPELESS_SHARE * abs(window.fault_k) and not speaks:
+        return fresh, Verdict.OPEN
+    if relay and window.fault_k * (window.seen_k - 0.5 * window.fault_k) < -AGAINST * sd_k**2:
         return fresh, Verdict.OPEN
     window = window._replace(sd_k=sd_k)
-    least_k, sure = LARGE_K, SURE_OF_RELAY
-    if suspicion is Suspicion.NO_EFFECT:
-        sure = SURE
-    if suspicion is Suspicion.NO_EFFECT and tick.wort_c > COLD_C:
+    least_k, sure = LARGE_K, SURE
+    if relay:
+        sure = SURE_OF_RELAY if tick.wort_c > COLD_C else SURE_OF_RELAY_COLD
+    if not relay and tick.wort_c > COLD_C:
         least_k = min(LARGE_K, max(SMALL_K, WEAK_SHARE * abs(full_k_per_h) * within_s / HOUR_S))
     if spoken >= FAULT_SHARE and abs(window.seen_k) >= max(least_k, sure * sd_k):
         window = window._replace(speaks=window.speaks + 1)
@@ -151,14 +158,12 @@ def watched(
 
 def _standard_deviation(window: Window, tick: Tick) -> float:
     """Of the course that the wort should have taken, in K."""
-    h, c, v = window.lasted_s / HOUR_S, window.cooled_k, window.heated_k
-    p = window.unsure
-    known = p.rr * h * h + 2.0 * h * (c * p.rc + v * p.rh) + c * c * p.cc + 2.0 * c * v * p.ch + v * v * p.hh
+    c, v = window.cooled_k, window.heated_k
+    ahead = variance_ahead(window.unsure, tick.restless, window.lasted_s / HOUR_S, c, v)
     share = UNSURE if tick.wort_c > COLD_C else UNSURE_COLD
     others = (
-        tick.restless**2 * h**3 / 3.0,
         (share * c) ** 2 + (share * v) ** 2,
         (UNSURE_ON_ITS_WAY * window.on_its_way_k) ** 2,
         LAYERS_K**2,
     )
-    return sqrt(max(known, 0.0) + sum(others))
+    return sqrt(ahead + sum(others))

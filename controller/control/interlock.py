@@ -16,6 +16,7 @@ from controller.control.trust import fit_to_drive
 from controller.control.values import NO_SIGNAL, Signal, Status
 
 HOTTEST_TO_COOL_C = 40.0  # design rule 7: hot cleaner or hot wort is not the cooler's business
+WARM_C = 32.0  # no beer ferments so warm but a few: here another probe's doubtful 45 °C is to be believed; no source
 # How far past a hard limit the wort may be while its output still runs: the limit itself may be a setpoint.
 HARD_LIMIT_SLACK_K = 0.3  # common practice, no source
 # Below this the wort is frozen or the probe lies; warming it is a person's decision.
@@ -80,6 +81,8 @@ def may_cool(
         if celsius is None or not limit_c <= celsius <= HOTTEST_TO_COOL_C:
             return _why_not_cool(celsius, limit_c)
         fit += 1
+        if celsius > WARM_C and _hot_by_another(vessel, signals, now_s):
+            return "no cooling above 40 °C"
     missing = "" if fit else _blindly(vessel, batch, mode, signals, blind)
     return missing or _protected(vessel, vessel.cooler, cooler, heater, now_s, "heater")
 
@@ -133,6 +136,17 @@ def _blindly(vessel: Vessel, batch: Batch | None, mode: Mode, signals: list[Sign
     return ""
 
 
+def _hot_by_another(vessel: Vessel, signals: list[Signal], now_s: float) -> bool:
+    """Whether a probe that is not fit to drive shows at this time what only hot cleaner or hot wort can be."""
+    return any(
+        not fit_to_drive(signal)
+        and signal.celsius is not None
+        and signal.celsius > HOTTEST_TO_COOL_C
+        and now_s - signal.at_s <= probe.quiet_s
+        for probe, signal in zip(vessel.probes, signals, strict=True)
+    )
+
+
 def _why_not_cool(celsius: float | None, limit_c: float) -> str:
     if celsius is not None and celsius < limit_c:
         return "no cooling: the wort is near freezing or at its hard limit"
@@ -149,6 +163,9 @@ def _protected(
             return f"the {other_name} is on"
         if other.ended_s is not None and now_s - other.ended_s < vessel.loop.changeover_s:
             return f"change-over time after the {other_name}"
-    if not state.on and now_s - state.since_s < output.shortest_off_s:
-        return PROTECTIVE_OFF
-    return ""
+    return PROTECTIVE_OFF if rests(output, state, now_s) else ""
+
+
+def rests(output: Output, state: OutputState, now_s: float) -> bool:
+    """Whether the output has been off for less than its shortest off time, or its "off" has not arrived yet."""
+    return not state.on and (now_s - state.since_s < output.shortest_off_s or state.since_s == now_s)

@@ -5,7 +5,7 @@ length, when the site file is read again, at an orderly stop.
 from collections.abc import Mapping
 
 from controller.control.balance import forgotten
-from controller.control.diagnosis import taken_back
+from controller.control.diagnosis import put_away, taken_back
 from controller.control.observer import NOT_OBSERVED, Observed, parted
 from controller.control.observer import forgotten as forgotten_shares
 from controller.control.site import Limits, Output, Site, Vessel
@@ -47,13 +47,14 @@ def initial_state(site: Site, now_s: float, epoch: int = 1) -> SiteState:
     )
 
 
-def resumed_state(site: Site, saved: SiteState, now_s: float) -> SiteState:
-    """The saved state made ready to go on after a stop of unknown length.
+def resumed_state(site: Site, saved: SiteState, now_s: float, whole: bool = True, epoch: int = 0) -> SiteState:
+    """The saved state made ready to go on after a stop of unknown length. `whole` says that it has all that the outputs
+    did before the stop; else any of them may have run until now. The epoch becomes at least `epoch`.
 
     Batches, program positions, alarms and running totals go on; signals must be proven again; every output
-    counts as switched off now, so that protective off times run from the start. What was held against an
-    output that the file no longer has goes with it. Vessels new in the site file begin idle; a batch in a
-    vessel that the file no longer has is an error.
+    counts as switched off now, so that protective off times run from the start. The diagnosis begins anew with the
+    strengths that it has learnt. What was held against an output that the file no longer has goes with it. Vessels new
+    in the site file begin idle; a batch in a vessel that the file no longer has is an error.
 
     Raises:
         ValueError: the saved state has a batch in a vessel that the site file does not name.
@@ -62,18 +63,18 @@ def resumed_state(site: Site, saved: SiteState, now_s: float) -> SiteState:
     vessels = {}
     for vessel in site.vessels:
         kept = saved.vessels.get(vessel.name)
-        vessels[vessel.name] = _resumed(vessel, kept, now_s) if kept else _idle(vessel, now_s)
+        vessels[vessel.name] = _resumed(vessel, kept, now_s, whole) if kept else _idle(vessel, now_s)
         if saved.utc_s is None:  # nobody will ever know how long the stop was, nor how cold the wort became
             vessels[vessel.name] = vessels[vessel.name]._replace(blind=NO_BLIND)
     return saved._replace(
         now_s=now_s,
         started=False,
         outage_since_s=now_s if saved.utc_s is not None else None,
-        epoch=saved.epoch + 1,
+        epoch=max(saved.epoch + 1, epoch),
         signals={probe.tag: NEVER for probe in site.probes},
         vessels=vessels,
         alarms=_alarms(site, saved),
-        upstream={each.output.tag: _begun(now_s, saved.upstream.get(each.output.tag)) for each in site.upstream},
+        upstream={each.output.tag: _begun(now_s, saved.upstream.get(each.output.tag), whole) for each in site.upstream},
     )
 
 
@@ -107,13 +108,14 @@ def reloaded_state(old_site: Site, new_site: Site, state: SiteState, now_s: floa
 
 
 def stopped_state(state: SiteState) -> SiteState:
-    """The state to be saved after everything was commanded off at an orderly stop: no output is on any more."""
+    """The state to be saved after everything was commanded off at an orderly stop: no output is on any more, and
+    nothing has been commanded by whoever goes on with it."""
     vessels = {
         name: now._replace(cooler=_ended(now.cooler, state.now_s), heater=_ended(now.heater, state.now_s))
         for name, now in state.vessels.items()
     }
     upstream = {tag: _switched_off(kept, state.now_s) for tag, kept in state.upstream.items()}
-    return state._replace(vessels=vessels, upstream=upstream)
+    return state._replace(vessels=vessels, upstream=upstream, started=False)
 
 
 def _nothing_lost(site: Site, state: SiteState) -> None:
@@ -133,18 +135,18 @@ def _alarms(site: Site, state: SiteState) -> Mapping[str, AlarmState]:
     return {key: alarm for key, alarm in state.alarms.items() if key.partition("/")[0] in watched}
 
 
-def _output(output: Output | None, now_s: float, kept: OutputState | None) -> OutputState | None:
-    return None if output is None else _begun(now_s, kept)
+def _output(output: Output | None, now_s: float, kept: OutputState | None, whole: bool = True) -> OutputState | None:
+    return None if output is None else _begun(now_s, kept, whole)
 
 
-def _begun(now_s: float, kept: OutputState | None) -> OutputState:
+def _begun(now_s: float, kept: OutputState | None, whole: bool = True) -> OutputState:
     """Off, and not commanded yet."""
-    off = OutputState(False, now_s, now_s - 1.0, START)
+    off = OutputState(False, now_s, now_s - 1.0, START, heard_s=now_s - 1.0)
     if kept is None:
         return off
-    if kept.on:
-        return off._replace(reason=LOST, ended_s=now_s, starts=kept.starts, on_s=kept.on_s, paid_s=kept.paid_s)
-    return off._replace(ended_s=kept.ended_s, starts=kept.starts, on_s=kept.on_s, paid_s=kept.paid_s)
+    ended_s = now_s if kept.on or not whole else kept.ended_s
+    off = off._replace(ended_s=ended_s, starts=kept.starts, on_s=kept.on_s, paid_s=kept.paid_s)
+    return off._replace(reason=LOST) if kept.on else off
 
 
 def _ended(kept: OutputState | None, now_s: float) -> OutputState | None:
@@ -175,7 +177,7 @@ def _idle(vessel: Vessel, now_s: float) -> VesselState:
     )
 
 
-def _resumed(vessel: Vessel, kept: VesselState, now_s: float) -> VesselState:
+def _resumed(vessel: Vessel, kept: VesselState, now_s: float, whole: bool) -> VesselState:
     if vessel.cooler is None and kept.cooler is not None:
         kept = _parted(kept, "cooler")
     if vessel.heater is None and kept.heater is not None:
@@ -184,10 +186,11 @@ def _resumed(vessel: Vessel, kept: VesselState, now_s: float) -> VesselState:
         setpoint=_within(vessel.limits, kept.setpoint),
         estimate=NO_ESTIMATE,
         loop=LoopState(integral_w=kept.loop.integral_w),
-        cooler=_output(vessel.cooler, now_s, kept.cooler),
-        heater=_output(vessel.heater, now_s, kept.heater),
+        cooler=_output(vessel.cooler, now_s, kept.cooler, whole),
+        heater=_output(vessel.heater, now_s, kept.heater, whole),
         applied_w=0.0,
         observed=parted(kept.observed, emptied=kept.batch is None),
+        diagnosis=put_away(kept.diagnosis),
     )
 
 

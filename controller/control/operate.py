@@ -11,6 +11,7 @@ from controller.control.operate_batch import move, packaged, service, start
 from controller.control.operate_beer import gravity, og
 from controller.control.operate_course import abort, confirm, hold, resume, stop
 from controller.control.operate_faults import inspected
+from controller.control.operate_identify import identify
 from controller.control.operate_loop import mode, quiet, setpoint
 from controller.control.operate_request import Done, Refused, Request, shown, step_name
 from controller.control.operate_steps import back, extend, skip
@@ -28,6 +29,7 @@ VERBS: Mapping[str, Callable[[Request], Done]] = {
     "setpoint": setpoint,
     "mode": mode,
     "quiet": quiet,
+    "identify": identify,
     "hold": hold,
     "resume": resume,
     "stop": stop,

@@ -110,7 +110,7 @@ def unmet(step: ProfileStep, position: ProgramState, batch: Batch) -> list[Wait]
         waits.append(Wait.GRAVITY)
     if ends.attenuation is not None and not _attenuated(batch, ends.attenuation):
         waits.append(Wait.ATTENUATION)
-    if ends.steady_s is not None and not _steady(batch, ends.steady_s):
+    if ends.steady_s is not None and not gravity_steady(batch, ends.steady_s):
         waits.append(Wait.STEADY)
     if ends.confirmed and not position.confirmed:
         waits.append(Wait.CONFIRMATION)
@@ -141,7 +141,8 @@ def _attenuated(batch: Batch, attenuation: float) -> bool:
     return apparent_attenuation(batch.og, batch.gravities[-1].gravity) >= attenuation
 
 
-def _steady(batch: Batch, steady_s: float) -> bool:
+def gravity_steady(batch: Batch, steady_s: float) -> bool:
+    """Whether the newest gravity and all others within `steady_s` before it are the same, and one is as old as that."""
     if not batch.gravities:
         return False
     newest = batch.gravities[-1]

@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 from controller.control.course import Profile
 from controller.control.diagnosis import NO_DIAGNOSIS, Diagnosis, OutputFault
+from controller.control.identification import NO_IDENTIFICATION, Identification
 from controller.control.observer import NOT_OBSERVED, Observed
 from controller.control.values import Drive, Estimate, Setpoint, Signal, Status
 
@@ -135,9 +136,10 @@ class LoopState(NamedTuple):
 class OutputState(NamedTuple):
     """One output: what was last commanded and why, and the pulse shaper's account.
 
-    `owed_s` is on-time asked for and not yet given; `since_s` the time of the last change; `sent_s` the last
-    command's time; `ended_s` when it was last seen on; `starts` and `on_s` count since the store began; the budget
-    has paid for all starts so far at `paid_s`."""
+    `owed_s` is on-time asked for and not yet given; `since_s` the time of the last change, or later for an "off" that
+    did not arrive; `sent_s` the last command's time, `heard_s` that of the last one that is known to have arrived;
+    `ended_s` when it was last seen on; `starts` and `on_s` count since the store began; the budget has paid for all
+    starts so far at `paid_s`."""
 
     on: bool
     since_s: float
@@ -148,6 +150,7 @@ class OutputState(NamedTuple):
     starts: int = 0
     on_s: float = 0.0
     paid_s: float = 0.0
+    heard_s: float = 0.0
 
 
 class AlarmPhase(Enum):
@@ -194,6 +197,7 @@ class VesselState(NamedTuple):
     diagnosis: Diagnosis = NO_DIAGNOSIS
     blind: Blind = NO_BLIND
     observed: Observed = NOT_OBSERVED
+    identification: Identification = NO_IDENTIFICATION
 
 
 class SiteState(NamedTuple):

@@ -20,6 +20,8 @@ from controller.control.diagnosis import COOLER_NO_EFFECT
 from controller.control.drive import drive, due
 from controller.control.feeding import Feeding
 from controller.control.follow import Moment, follow
+from controller.control.heard import heard, vessel_heard
+from controller.control.identify import asked, experimented
 from controller.control.interlock import REGULATED
 from controller.control.loop import demand
 from controller.control.observer import sure
@@ -27,7 +29,7 @@ from controller.control.operate import operate
 from controller.control.operate_request import lasting
 from controller.control.outlook import bath_at_c, outlook, watched_wort
 from controller.control.probing import asking
-from controller.control.site import LoopKind, Output, Site, Supply
+from controller.control.site import LoopKind, Output, Site, Supply, Upstream
 from controller.control.state import LOST, Mode, OutputState, SiteState, VesselState, outputs_of
 from controller.control.trust import fit_to_drive, trust
 from controller.control.upstream import decide
@@ -66,11 +68,19 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
     drafts, calls = [], []
     for vessel in site.vessels:
         was = state.vessels[vessel.name]
+        if (was.cooler and was.cooler.heard_s != was.cooler.sent_s) or (
+            was.heater and was.heater.heard_s != was.heater.sent_s
+        ):
+            was = vessel_heard(vessel, was, inputs, moment, records)
         own = [signals[probe.tag] for probe in vessel.probes]
         wort, seen = watched_wort(vessel, was, own, around, moment)
         course = follow(vessel, was, wort, moment, records)
         target = course.setpoint if course.condition in REGULATED else None
-        resting = course.quiet is not None and not course.quiet.acting
+        testing = was.identification.experiment
+        if testing is not None:
+            was = experimented(vessel, was, course, wort, moment, state.started, records)
+            testing = was.identification.experiment
+        resting = testing is not None or (course.quiet is not None and not course.quiet.acting)
         wanted, loop = demand(
             vessel, course.mode, course.manual, target, wort, was.loop, was.applied_w, moment.dt_s, resting,
             slower(vessel, was, moment.now_s) if vessel.loop.kind is LoopKind.ON_OFF else 1.0,
@@ -78,6 +88,9 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
         )  # fmt: skip
         if was.diagnosis.asking_until_s is not None:
             wanted = asking(vessel, was, wanted, moment.now_s)
+        if testing is not None:
+            wanted = asked(testing)
+            loop = loop._replace(heat_w=wanted.heat_w)
         blind = look(vessel, was, own, course, wort, around, outage_since_s is not None, moment, records)
         if blind is not was.blind:
             was = was._replace(blind=blind)
@@ -104,7 +117,7 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
             was.in_service, course.condition, course.mode, was.batch, course.program, course.manual,
             course.setpoint, wort, loop, cooler, heater, driven.applied_w,
             course.settling_best_k, course.settling_since_s, was.off_since_s, course.quiet, was.faults, was.diagnosis,
-            was.blind, seen,
+            was.blind, seen, was.identification,
         )  # fmt: skip
         after = diagnose(vessel, was, after, own, around, moment, records)
         watch_vessel(watch, vessel, after, own, feeding)
@@ -113,7 +126,8 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
         watch_bath(watch, site.bath, bath_signal)
     upstream = state.upstream
     if feeding is not None:
-        upstream = decide(site, state, vessels, feeding, moment, records)
+        heard_of = {each.output.tag: _upstream_heard(each, state, inputs, moment, records) for each in site.upstream}
+        upstream = decide(site, state._replace(upstream=heard_of), vessels, feeding, moment, records)
         upstream, commands = _in_order(site, state, upstream, commands, inputs)
 
     after_scan = SiteState(
@@ -133,6 +147,15 @@ def _around(site: Site, state: SiteState, bath: Signal | None, signals: Mapping[
         room.celsius if room is not None and fit_to_drive(room) else None,
         frozenset(name for name, vessel in state.vessels.items() if COOLER_NO_EFFECT in vessel.faults),
     )
+
+
+def _upstream_heard(
+    device: Upstream, state: SiteState, inputs: Inputs, moment: Moment, records: list[Record]
+) -> OutputState:
+    was = state.upstream[device.output.tag]
+    if was.heard_s == was.sent_s:
+        return was
+    return heard("", device.name, device.output, was, inputs, moment, records)
 
 
 def _lost(state: SiteState, inputs: Inputs) -> list[Record]:

@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from controller.control.drive import switched
 from controller.control.feeding import UNTIL_INSPECTED, Feeding, cooler_of, fully_open, powered, stuck
 from controller.control.follow import Moment
-from controller.control.interlock import PROTECTIVE_OFF, REGULATED
+from controller.control.interlock import PROTECTIVE_OFF, REGULATED, rests
 from controller.control.site import Site, Supply, Upstream
 from controller.control.state import START, Mode, OutputState, SiteState, VesselState
 from controller.control.values import Record, RecordKind
@@ -87,7 +87,7 @@ def _pump(
 
 
 def _unless_resting(device: Upstream, at: OutputState, now_s: float, because: str) -> tuple[bool, str]:
-    if not at.on and now_s - at.since_s < device.output.shortest_off_s:
+    if rests(device.output, at, now_s):
         return False, PROTECTIVE_OFF
     return True, because
 

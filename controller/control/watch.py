@@ -10,7 +10,6 @@ from controller.control.estimate import disagreeing
 from controller.control.feeding import Feeding
 from controller.control.follow import Moment, deviation_k, settling
 from controller.control.interlock import REGULATED
-from controller.control.outlook import own_k_per_h
 from controller.control.site import Bath, Output, Vessel
 from controller.control.state import AlarmPhase, AlarmState, BatchState, Mode, VesselState
 from controller.control.trust import fit_to_drive
@@ -97,10 +96,7 @@ def watch_vessel(
     beer = state.batch is not None and state.condition in REGULATED and state.setpoint is not None
     blind = beer and wort.drive is Drive.NOTHING
     if blind or "signal" in told:
-        text = ""
-        if blind:
-            own = own_k_per_h(state.observed) if state.observed.room_c is not None else None
-            text = f"no fit signal: {wort.cause}; {foretold(vessel, state.batch, state.blind, own)}"
+        text = f"no fit signal: {wort.cause}; {foretold(vessel, state)}" if blind else ""
         watch.consider(name, "signal", blind, SIGNAL_DELAY_S, text)
     bad = beer and not blind and wort.cause != ""
     if bad or "probe" in told:

@@ -19,7 +19,8 @@ class Dispatcher:
     At most one command of a tag is under way: a newer one takes its place, so none is ever sent after a newer
     one. Nothing waits for a connection: while there is none a command is dropped and counted as failed; the
     core renews it.
-    `last_failure` holds the cause for each tag whose newest command failed.
+    `last_failure` holds the cause for each tag whose newest command failed; `unheard` are those of them whose command
+    did not reach the broker.
     """
 
     def __init__(self, actuators: Mapping[str, Actuator], link: Link) -> None:
@@ -30,6 +31,12 @@ class Dispatcher:
         self.confirmed: Counter[str] = Counter()
         self.failed: Counter[str] = Counter()
         self.last_failure: dict[str, str] = {}
+        self.unheard: set[str] = set()
+
+    @property
+    def under_way(self) -> frozenset[str]:
+        """The tags whose newest command nobody has acknowledged yet."""
+        return frozenset(self._under_way)
 
     def begin(self, epoch: int, number: int) -> None:
         """Say where the numbers of this start begin, for an "off" that comes before the first command."""
@@ -50,7 +57,7 @@ class Dispatcher:
             if older := self._under_way.pop(command.tag, None):
                 older.cancel()
             if not self._link.connected:
-                self._note_failure(command.tag, "not connected to the broker")
+                self._note_failure(command.tag, "not connected to the broker", heard=False)
                 continue
             delivery = self._deliver(actuator, command, command.lifetime_s if expire else None)
             task = asyncio.create_task(delivery, name=f"command {command.tag}")
@@ -81,17 +88,22 @@ class Dispatcher:
         try:
             heard = await self._link.publish(actuator.topic, payload, qos=1, retain=False, expiry_s=expiry_s)
         except LinkDown as error:
-            self._note_failure(command.tag, str(error))
+            self._note_failure(command.tag, str(error), heard=False)
             return
         if not heard:
-            self._note_failure(command.tag, f"no device listens to {actuator.topic}")
+            self._note_failure(command.tag, f"no device listens to {actuator.topic}", heard=True)
             return
         self.confirmed[command.tag] += 1
         self.last_failure.pop(command.tag, None)
+        self.unheard.discard(command.tag)
 
-    def _note_failure(self, tag: str, cause: str) -> None:
+    def _note_failure(self, tag: str, cause: str, heard: bool) -> None:
         self.failed[tag] += 1
         self.last_failure[tag] = cause
+        if heard:
+            self.unheard.discard(tag)
+        else:
+            self.unheard.add(tag)
 
     def _forget(self, tag: str, done: asyncio.Task[None]) -> None:
         if self._under_way.get(tag) is done:

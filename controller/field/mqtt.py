@@ -208,7 +208,9 @@ class MqttLink:
     def _take(self, message: aiomqtt.Message) -> None:
         topic = message.topic.value
         if topic == self._driver:
-            if self._is_anothers(message):
+            # In our first session a claim that was kept is an earlier daemon's, however late a slow broker gives it.
+            late = message.retain and self.sessions == 1 and self.connected
+            if self._is_anothers(message) and not late:
                 raise aiomqtt.MqttCodeError(ReasonCode(PacketTypes.DISCONNECT, identifier=TAKEN_OVER))
         elif topic != self._availability:
             self._on_message(_arrived(message))

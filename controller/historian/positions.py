@@ -94,6 +94,13 @@ def _open_ours(path: Path, flags: int) -> int:
     return descriptor
 
 
+def goes_on_from(saved: SiteState, positions: Positions | None) -> bool:
+    """Whether the newest scan of the same run came so soon after the saved state that the store took all of it."""
+    if positions is None or positions.epoch != saved.epoch:
+        return False
+    return 0.0 <= positions.now_s - saved.now_s <= LATEST_AFTER_S
+
+
 def put_forward(saved: SiteState, positions: Positions | None) -> SiteState:
     """The saved state, its clocks put forward to the newest scan where that was of the same run and step. A step that
     has changed since is not taken over: its own record is not in the store either, and it will change again.
@@ -103,7 +110,7 @@ def put_forward(saved: SiteState, positions: Positions | None) -> SiteState:
         return saved
     if positions.epoch != saved.epoch:
         return saved._replace(epoch=max(saved.epoch, positions.epoch))
-    if not 0.0 <= positions.now_s - saved.now_s <= LATEST_AFTER_S:
+    if not goes_on_from(saved, positions):
         return saved
     vessels = {
         name: vessel._replace(program=newer)

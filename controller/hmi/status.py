@@ -15,6 +15,7 @@ from controller.control.site import Output, Probe, Site, Vessel
 from controller.control.state import AlarmPhase, AlarmState, Batch, Blind, OutputState, Quiet, SiteState, VesselState
 from controller.control.values import Record, Signal
 from controller.display import UNKNOWN, Display
+from controller.hmi.identified import identification_dict
 from controller.hmi.model_status import model_dict
 from controller.hmi.news import record_text
 from controller.hmi.service_health import service_dict
@@ -92,6 +93,7 @@ def vessel_dict(site: Site, vessel: Vessel, state: SiteState, display: Display) 
         else {"duty": number(now.manual.duty, 3), "left_s": number(now.manual.until_s - state.now_s, 0)},
         "quiet": _quiet(now.quiet, state, display),
         "blind": _blind(now.blind, display),
+        "identification": identification_dict(vessel, now.identification, state, display),
         **_temperature(now.estimate.celsius, display),
         "rate_k_per_h": number(rate_k_per_h, 2),
         "rate_text": UNKNOWN if rate_k_per_h is None else f"{display.difference_text(rate_k_per_h)}/h",

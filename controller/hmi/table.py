@@ -48,6 +48,8 @@ def batch_lines(vessel: Json) -> list[str]:
     lines = [f"{short(batch['name'], _LONGEST_NAME)}: {vessel['state']}, {_mode(vessel)}{begun}"]
     if vessel["quiet"] is not None:
         lines.append(vessel["quiet"]["text"])
+    if vessel["identification"]["running"] is not None:
+        lines.append(vessel["identification"]["running"]["text"])
     if vessel["blind"] is not None and vessel["blind"]["cool_w"]:
         lines.append(vessel["blind"]["text"])
     if batch["gravity"] is not None:
@@ -168,6 +170,7 @@ def _doing(vessel: Json) -> str:
 def _runs(vessel: Json) -> str:
     running = [name for name, output in vessel["outputs"].items() if output["on"]]
     quiet = ["quiet"] if vessel["quiet"] is not None else []
+    quiet += ["test"] if vessel["identification"]["running"] is not None else []
     mode = [vessel["mode"]] if vessel["mode"] != "auto" else []
     return ", ".join((*running, *quiet, *mode))
 

@@ -17,6 +17,9 @@ from tests.simulation.plant_vessel import CALM_COIL
 HORIZON_S = 24 * HOUR_S  # after the fault nobody looks longer
 OCCASION_S = 36 * HOUR_S  # for a relay that welds while on: until then it must have been on
 NAME = "fv1"
+# An output whose full effect within the figure's time of running is less than this many times what its probe blurs (one
+# step and the noise) hides in it: a level before, a level after, and as much again for what goes on by itself.
+BLURS = 3.0
 DEVICES = ("heater will not stop", "cooler will not stop", "cooler without effect", "heater without effect")
 PROBES = ("stuck", "out of its well")
 
@@ -34,7 +37,8 @@ class Job:
 class Outcome:
     """How it went. `measure` is in the issue's measure: minutes (of time, of pump time, of heat), or K of wort for a
     stuck probe. `verdict`: "in time", "late" (found too late), "missed" (not found, figure broken), "held" (not found
-    in a day, but the wort has not left its bounds), "no occasion"."""
+    in a day, but the wort has not left its bounds), "hidden" (late or missed, and the true effect of the output is too
+    small for its probe: `BLURS`), "no occasion"."""
 
     job: Job
     plant: str
@@ -213,9 +217,18 @@ class _Run:
         else:
             kept = self.on_s <= (20.0 if "pump" in name else 40.0) * 60.0
             lost = not kept
-        if found:
-            return "in time" if kept else "late"
-        return "missed" if lost else "held"
+        if found and kept:
+            return "in time"
+        if not (found or lost):
+            return "held"
+        if "without effect" in name and abs(self.effect_k) < self._least_k():
+            return "hidden"
+        return "late" if found else "missed"
+
+    def _least_k(self) -> float:
+        """What an output must do within the figure for the probe to show it."""
+        probe = self.spec.vessels[0].probe
+        return BLURS * (probe.step_k + probe.noise_k)
 
     def _result(self, verdict: str, measure: float, minutes: float, wort_k: float) -> Outcome:
         vessel, nominal = self.spec.vessels[0], self.spec.nominal[NAME]
@@ -228,9 +241,10 @@ class _Run:
             f" {vessel.coil_w_per_k * 15.0 * HOUR_S / full_j:.2f} K/h), loss {vessel.loss_w_per_k:.1f} W/K, noise"
             f" {vessel.probe.noise_k:g} K, {self.rig.site.vessels[0].loop.kind.value}, {len(self.spec.vessels)} vessels"
             + (f"; full effect within the figure {self.effect_k:+.2f} K" if self.effect_k else "")
+            + (f", less than the {self._least_k():.2f} K that its probe can show" if verdict == "hidden" else "")
         )
         alarm = self.rig.state.alarms.get(f"{NAME}/{self.kind.alarm}")
-        found = verdict in ("in time", "late")
+        found = verdict != "no occasion" and self._found(self.rig.state)
         evidence = alarm.text if alarm is not None and found else ""
         misnamed = " | ".join(sorted(self.misnamed))
         return Outcome(self.job, plant, verdict, found, measure, minutes, wort_k, misnamed, evidence)

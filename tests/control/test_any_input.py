@@ -47,7 +47,7 @@ ARGUMENT = st.one_of(
     st.text(max_size=8), st.sampled_from(["auto", "manual", "off", "hold", "reminder", "\ud800", "x" * 300, "two"]),
 )  # fmt: skip
 KEYS = ["batch", "og", "volume_l", "yeast", "profile", "setpoint_c", "celsius", "mode", "duty", "for_s", "sure",
-        "gravity", "alarm", "nonsense", "step", "to", "in_service", "drift_k"]  # fmt: skip
+        "gravity", "alarm", "nonsense", "step", "to", "in_service", "drift_k", "test", "force"]  # fmt: skip
 ANY_ACTION = st.builds(
     Action,
     id=st.text(max_size=3),
@@ -72,7 +72,9 @@ SOUND = [
     ("extend", {"for_s": 3600.0}), ("skip", {"sure": True}), ("skip", {"to": "crash", "sure": True}), ("skip", {}),
     ("back", {}), ("back", {"to": "pitch"}), ("move", {"to": "one"}), ("move", {"to": "two"}),
     ("move", {"to": "three"}), ("service", {"in_service": True}), ("service", {"in_service": False}),
-    ("quiet", {"for_s": 600.0, "drift_k": 0.3}), ("quiet", {"for_s": 7200.0}), ("quiet", {"for_s": 0.0}),
+    ("identify", {"test": "step", "force": True}), ("identify", {"test": "relay", "force": True}),
+    ("identify", {"test": "stop"}), ("quiet", {"for_s": 600.0, "drift_k": 0.3}),
+    ("quiet", {"for_s": 7200.0}), ("quiet", {"for_s": 0.0}),
 ]  # fmt: skip
 SOUND_ACTION = st.builds(
     lambda number, name, wanted: Action(str(number), name, wanted[0], wanted[1], "jo"),
@@ -143,6 +145,9 @@ class Onlooker:
         if now.quiet is not None:  # it has an end, and is for what is regulated
             assert 0.0 < now.quiet.until_s - state.now_s <= 12 * 3600.0
             assert (now.mode, now.batch is None) == (Mode.AUTO, False)
+        if now.identification.experiment is not None:
+            assert (now.mode, now.batch is None, now.quiet) == (Mode.AUTO, False, None)
+            assert 0.0 <= state.now_s - now.identification.experiment.began_s <= 12 * 3600.0
         assert now.in_service or now.batch is None
         assert (now.batch is None) == (now.condition is BatchState.IDLE)
         if now.program is not None and now.batch is not None and now.batch.profile is not None:

@@ -16,13 +16,15 @@ from controller.control.diagnosis import (
     HEATER_NO_EFFECT,
     HEATER_WILL_NOT_STOP,
 )
+from controller.control.lifecycle import initial_state
 from controller.control.site import Site
 from controller.control.state import SiteState
-from controller.control.values import Action, Reading, Record, RecordKind, Status
+from controller.control.step import step
+from controller.control.values import Action, Inputs, Reading, Record, RecordKind, Status
 from controller.plant.cellar import Cellar
 from controller.plant.demo import DEMO_BEERS
 from controller.plant.probe import Fault
-from controller.simulate import simulate
+from controller.simulate import EPOCH_UTC_S
 from tests.control.simulated import amber_cellar, amber_site
 
 SITE = amber_site({}, 10.0)
@@ -49,16 +51,20 @@ class Brewing:
 
     def passes(self, hours: float, until: Callable[["Brewing"], bool] = lambda brew: False) -> float:
         """Let time pass, at most `hours`; gives the minutes that passed until `until`."""
-        for minute in range(round(60 * hours)):
-            if self.state is not None and until(self):
-                return minute
-            self.state = simulate(
-                self.site, self.cellar, 60.0 + (10.0 if self.state else 0.0), self._acts,
-                lambda result: self.records.extend(result.records), self.state,
-            )  # fmt: skip
+        state = self.state or initial_state(self.site, self.cellar.now_s)
+        for scan in range(round(360 * hours)):
+            if self.state is not None and scan % 6 == 0 and until(self):
+                return scan // 6
+            now_s = self.cellar.now_s
+            inputs = Inputs(now_s, EPOCH_UTC_S + now_s, self.cellar.readings(), self._acts())
+            result = step(self.site, state, inputs)
+            self.cellar.obey(result.commands)
+            self.records.extend(result.records)
+            self.cellar.advance(10.0)
+            self.state = state = result.state
         return 60.0 * hours
 
-    def _acts(self, now_s: float, state: SiteState) -> tuple[Action, ...]:
+    def _acts(self) -> tuple[Action, ...]:
         asked, self._asked = tuple(self._asked), []
         return asked
 
@@ -243,6 +249,41 @@ def test_a_fault_outlives_the_batch_a_restart_and_the_cleaning() -> None:
 def test_every_fault_has_a_word_for_its_output_first() -> None:
     """The output that is locked out, and the part that is inspected, are read from the name of the fault."""
     assert {kind.partition(" ")[0] for kind in FAULTS} == {"cooler", "heater"}
+
+
+@pytest.mark.parametrize("setpoint_c", [1.5, 3.0])
+def test_a_cold_wort_whose_probe_shows_the_same_for_hours_raises_no_doubt(setpoint_c: float) -> None:
+    """A cold hold with a probe without noise: what cooler and room do cancel to a fraction of the probe's step."""
+    brew = Brewing(setpoint_c, setpoint_c, 14.0)
+    brew.device.probe._noise = lambda mean, deviation: 0.0  # type: ignore[assignment]
+    doubted = []
+    brew.passes(48, lambda b: bool(doubted.append(b.signal().cause) if b.signal().cause == "stuck" else False))
+    assert not doubted
+    assert not brew.vessel.faults
+
+
+def test_a_probe_that_sticks_in_the_cold_is_found_by_a_pulse_of_the_heater() -> None:
+    brew = Brewing(2.0, 2.0, 14.0)
+    brew.passes(8)
+    brew.device.probe.fail(Fault.STUCK, 0.0, brew.cellar.now_s, 1e9)
+    before_c = brew.wort_c
+    brew.passes(6, lambda b: b.signal().cause == "stuck")
+    assert brew.signal().status is Status.FAILURE
+    assert abs(brew.wort_c - before_c) < 1.0
+    brew.passes(0.5)
+    assert not brew.vessel.heater.on
+
+
+def test_a_test_pulse_ends_as_soon_as_the_probe_has_answered() -> None:
+    brew = Brewing(20.0, 20.0, 20.0)
+    brew.device.probe._noise = lambda mean, deviation: 0.0  # type: ignore[assignment]
+    brew.passes(12, lambda b: b.vessel.diagnosis.asking_until_s is not None)
+    shown_c, until_s = brew.signal().celsius, brew.vessel.diagnosis.asking_until_s
+    assert until_s is not None
+    brew.passes(2, lambda b: b.signal().celsius != shown_c)
+    brew.passes(2 / 60)
+    assert brew.vessel.diagnosis.asking_until_s is None
+    assert brew.signal().status is Status.GOOD
 
 
 def test_a_quiet_room_and_a_reading_without_any_noise_raise_no_fault() -> None:

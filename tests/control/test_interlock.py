@@ -1,5 +1,6 @@
 """The last word: what must be known to be so before a cooler or a heater may be on."""
 
+from dataclasses import replace
 from math import inf, nan
 
 import pytest
@@ -33,7 +34,8 @@ def cool(
     heater: OutputState | None = RESTED,
 ) -> str:
     """The missing permit of the cooler."""
-    return may_cool(fermenter, batch, condition, mode, list(signals), cooler, heater, NOW_S)
+    shown = replace(fermenter, probes=fermenter.probes * len(signals))
+    return may_cool(shown, batch, condition, mode, list(signals), cooler, heater, NOW_S)
 
 
 def heat(
@@ -188,6 +190,22 @@ def test_no_cooling_above_forty_degrees() -> None:
     assert cool(good(40.0)) == ""
     assert cool(good(40.1)) == "no cooling above 40 °C"
     assert cool(Signal(75.0, NOW_S, Status.OUT_OF_SPECIFICATION, "x")) == "no cooling above 40 °C"
+
+
+@pytest.mark.parametrize(
+    ("doubtful", "fit_c", "missing"),
+    [
+        (Signal(45.0, NOW_S, Status.FAILURE, "stuck"), 39.7, "no cooling above 40 °C"),
+        (Signal(45.0, NOW_S, Status.FUNCTION_CHECK, "jumped"), 39.7, "no cooling above 40 °C"),
+        (Signal(45.0, NOW_S - 3600.0, Status.FAILURE, "stale"), 39.7, ""),
+        (Signal(45.0, NOW_S, Status.FAILURE, "stuck"), 21.0, ""),  # it lies: no vessel is layered so much
+        (Signal(38.0, NOW_S, Status.FAILURE, "stuck"), 39.7, ""),
+    ],
+)
+def test_hot_cleaner_is_not_cooled_though_the_probe_that_shows_it_is_in_doubt(
+    doubtful: Signal, fit_c: float, missing: str
+) -> None:
+    assert cool(doubtful, good(fit_c)) == cool(good(fit_c), doubtful) == missing
 
 
 # Design rule 8: protective off time

@@ -13,6 +13,12 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 
 from controller.control.codec import from_json, to_json
 from controller.control.course import Ends, Profile, ProfileStep, StepKind
+from controller.control.diagnosis import (
+    COOLER_NO_EFFECT,
+    COOLER_WILL_NOT_STOP,
+    HEATER_WILL_NOT_STOP,
+    OutputFault,
+)
 from controller.control.lifecycle import initial_state, resumed_state
 from controller.control.operate import KEPT_ANSWERS, VERBS, operate
 from controller.control.state import BatchState, Mode, SiteState
@@ -37,7 +43,7 @@ VALUES = st.one_of(
 )  # fmt: skip
 KEYS = st.sampled_from(
     ["batch", "og", "volume_l", "yeast", "profile", "setpoint_c", "celsius", "mode", "duty", "for_s", "sure", "gravity",
-     "alarm", "step", "to", "in_service", "drift_k", "output", "nonsense"]
+     "alarm", "step", "to", "in_service", "drift_k", "output", "part", "nonsense"]
 )  # fmt: skip
 STARTS: tuple[Arguments, ...] = (
     {"og": 1.05, "volume_l": 40.0, "profile": "hold"},
@@ -55,6 +61,8 @@ WISHES: tuple[tuple[str, Arguments], ...] = (
     ("skip", {}), ("skip", {"sure": True}), ("skip", {"to": "crash", "sure": 1.0}), ("back", {}),
     ("back", {"to": "pitch"}), ("gravity", {"gravity": 1.03}), ("gravity", {"gravity": 1.012}),
     ("og", {"gravity": 1.06}), ("acknowledge", {}), ("start", {"batch": "again", "setpoint_c": 18.0}),
+    ("inspected", {"part": "cooler"}), ("inspected", {"part": "heater"}), ("inspected", {"part": "well"}),
+    ("inspected", {}),
 )  # fmt: skip
 WHO = st.sampled_from(["mqtt", "command line, jo", "page"])
 
@@ -133,6 +141,18 @@ class OperateMachine(RuleBasedStateMachine):
         for _ in range(scans):
             self.state = scan(CELLAR, self.state, celsius).state
 
+    @rule(
+        name=st.sampled_from(NAMES),
+        kind=st.sampled_from([COOLER_NO_EFFECT, COOLER_WILL_NOT_STOP, HEATER_WILL_NOT_STOP]),
+    )
+    def is_found_faulty(self, name: str, kind: str) -> None:
+        """What the diagnosis leaves behind, so that there is something to inspect."""
+        now = self.state.vessels[name]
+        if kind == HEATER_WILL_NOT_STOP and now.heater is None:
+            return
+        now = now._replace(faults={**now.faults, kind: OutputFault(self.state.now_s, "0.5 K too far")})
+        self.state = self.state._replace(vessels={**self.state.vessels, name: now})
+
     @rule()
     def restart(self) -> None:
         saved = from_json(SiteState, to_json(self.state))
@@ -190,6 +210,15 @@ class OperateMachine(RuleBasedStateMachine):
             vessels={}, answers={}, alarms={}
         )
         assert action.verb == "acknowledge" or self.state.alarms == before.alarms
+        for each in NAMES:
+            held, was_held = self.state.vessels[each].faults, before.vessels[each].faults
+            if action.verb == "inspected" and each == name:
+                assert action.who != "mqtt"  # design rule 5
+                gone = {kind for kind in was_held if kind not in held}
+                assert {kind.partition(" ")[0] for kind in gone} <= {str(arguments["part"])}
+                assert not any(kind.startswith(f"{arguments['part']} ") for kind in held)
+            else:
+                assert held == was_held, "only a person who has looked takes back what is held against an output"
         hot = arguments.get("mode") == "manual" and float(arguments["duty"]) > 0.0
         assert not (action.verb == "mode" and hot and action.who == "mqtt")  # design §5
         if action.verb == "start":

@@ -25,14 +25,16 @@ def pulse(now: VesselState, wanted: Demand = NOTHING) -> Demand:
     return asking(ALE, now, wanted, 0.0)
 
 
-@pytest.mark.parametrize("celsius", [3.0, 19.0, 29.0])
+@pytest.mark.parametrize("celsius", [7.0, 19.0, 29.0])
 def test_the_pulse_cools_where_there_is_room(celsius: float) -> None:
     assert pulse(asked_at(celsius)) == Demand(-300.0, ASKING)
 
 
-@pytest.mark.parametrize("celsius", [0.6, 1.0])
-def test_near_freezing_it_warms(celsius: float) -> None:
+@pytest.mark.parametrize("celsius", [0.6, 1.0, 3.0, 5.5])
+def test_in_the_cold_it_warms_even_where_the_loop_cools(celsius: float) -> None:
+    """Water is densest near 4 °C (IAPWS-95) and ice grows on a coil: a cooler's pulse shows little there."""
     assert pulse(asked_at(celsius)) == Demand(80.0, ASKING)
+    assert pulse(asked_at(celsius), Demand(-100.0, "cooling to the setpoint")) == Demand(80.0, ASKING)
 
 
 def test_without_a_cooler_it_warms_but_not_near_the_high_limit() -> None:

@@ -5,8 +5,11 @@ from dataclasses import replace
 
 import pytest
 
+from controller.control.balance import Balance
 from controller.control.codec import from_json, to_json
 from controller.control.course import Ends, Profile, ProfileStep, StepKind
+from controller.control.diagnosis import COOLER_NO_EFFECT, Diagnosis, Minute, OutputFault, Retry, Suspicions
+from controller.control.evidence import begun
 from controller.control.lifecycle import initial_state, resumed_state, stopped_state
 from controller.control.site import Limits, Site
 from controller.control.state import AlarmPhase, AlarmState, BatchState, SiteState
@@ -261,3 +264,27 @@ def test_an_empty_vessel_may_vanish_and_its_alarms_with_it() -> None:
     assert set(after.vessels) == {"ale"}
     assert set(after.alarms) == {"ale/high", "bath/bath warm"}
     assert set(resumed(replace(CELLAR, bath=None), state).alarms) == {"ale/high"}
+
+
+def test_what_the_diagnosis_had_under_way_is_put_away_and_what_it_has_learnt_stays() -> None:
+    """A window, a balance or a test pulse of before the stop says nothing of after it: nobody knows how long it was."""
+    before = busy(20.4, "cooler")
+    fault = OutputFault(5.0, "seen")
+    balance = Balance(20.4, 0.3, 0.8, 1.2, ticks=300, cooling=0.7)
+    known = Diagnosis(
+        minute=Minute(30.0, 30.0, 600.0, 30.0, 0.0),
+        balance=balance,
+        suspicions=Suspicions(cooler_no_effect=begun(balance, 20.4, cooler=True)),
+        retry=Retry(900.0, before.now_s + 900.0),
+        asking_until_s=before.now_s + 600.0,
+        asked_s=before.now_s,
+    )
+    ale = before.vessels["ale"]._replace(faults={COOLER_NO_EFFECT: fault}, diagnosis=known)
+    after = resumed(CELLAR, before._replace(vessels={**before.vessels, "ale": ale})).vessels["ale"]
+    assert after.faults == {COOLER_NO_EFFECT: fault}
+    assert after.diagnosis.retry == known.retry
+    assert (after.diagnosis.balance.cooler, after.diagnosis.balance.heater) == (0.8, 1.2)
+    assert after.diagnosis.balance.ticks == 0
+    assert after.diagnosis.balance.cooling == 0.0
+    assert (after.diagnosis.minute, after.diagnosis.suspicions) == (Minute(), Suspicions())
+    assert (after.diagnosis.asking_until_s, after.diagnosis.asked_s) == (None, None)

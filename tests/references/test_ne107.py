@@ -7,6 +7,7 @@ an invalid signal drives nothing, an uncertain one only what cannot overheat, a 
 
 import pytest
 
+from controller.control.doubt import OUT_OF_WELL, STUCK
 from controller.control.estimate import estimate
 from controller.control.site import Place, Probe
 from controller.control.state import NEVER, NO_ESTIMATE, SiteState
@@ -64,6 +65,17 @@ def test_which_letter_a_probe_gets(reading: Reading | None, letter: str) -> None
     assert signal.status is Status(letter)
     assert signal.cause
     assert signal.celsius is not None
+
+
+@pytest.mark.parametrize("cause", [STUCK, OUT_OF_WELL])
+@pytest.mark.parametrize("reading", [Reading(19.0, 200.0), None], ids=["a reading", "between readings"])
+def test_a_probe_that_sits_still_or_out_of_its_well_is_a_failure_however_plausible_it_reads(
+    cause: str, reading: Reading | None
+) -> None:
+    """The number is plausible, the signal is invalid all the same: it says nothing of the wort any more."""
+    signal = trust(PROBE, GOOD._replace(at_s=199.0), reading, 200.0, cause)
+    assert (signal.status, signal.cause) == (Status("F"), cause)
+    assert MAY_DRIVE[NE_107["F"][1]] is estimate([signal], NO_ESTIMATE, 5.0, False).drive is Drive.NOTHING
 
 
 def test_a_temperature_beyond_what_a_fermenter_holds_is_uncertain() -> None:

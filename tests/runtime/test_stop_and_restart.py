@@ -119,7 +119,7 @@ def test_after_a_power_cut_everything_goes_off_first_and_the_batch_goes_on(
         until(lambda: len(orders()) > len(before), "the first command")
         first = orders()[len(before)]
         assert first["on"] is False
-        assert first["epoch"] == before[-1]["epoch"] + 1
+        assert first["epoch"] > before[-1]["epoch"]
         assert first["number"] > max(order["number"] for order in before)
         status = daemon.status()["vessels"]["pilot-20"]
         assert (status["batch"]["name"], status["state"], status["batch"]["gravity"]) == ("Pale", "running", 1.048)

@@ -26,6 +26,7 @@ from tests.simulation.story import (
     Act,
     BrokerRestart,
     BrokerStall,
+    BrokerTrouble,
     ClockJump,
     Happening,
     Hostile,
@@ -133,6 +134,16 @@ def test_a_file_that_is_torn_again_and_again_goes_on_with_all_that_was_answered(
     assert lost == [power] * 12
 
 
+@pytest.mark.parametrize("seed", ["slow-0", "slow-1", "slow-2", "slow-3"])
+def test_a_daemon_that_starts_while_the_broker_is_slow_does_not_give_way_to_its_own_claim_of_before(seed: str) -> None:
+    """Its retained claim may come after the 3 s in which it is waited for (design rule 10)."""
+    slow = BrokerTrouble(1700.0, 20.0, 0.0, 0.0, False, 600.0)
+    outcome = live(a_batch(), slow, Killed(1800.0, False, 30.0), hours=1.2, seed=seed)
+    assert [event.text for event in of(outcome, Logged) if event.level == "warning" and "go unnoticed" in event.text]
+    assert not outcome.scene.daemons["a"].taken_over
+    assert not [event for event in of(outcome, Logged) if "no longer drives" in event.text]
+
+
 def test_a_killed_process_is_missed_by_the_broker_and_is_started_again() -> None:
     outcome = live(a_batch(), Killed(1800.0, False, 30.0))
     wills = [event for event in of(outcome, Published) if event.will]
@@ -207,6 +218,16 @@ def test_relays_keep_their_own_counsel_while_the_broker_is_away() -> None:
     by = {event.by for event in of(outcome, Switched) if event.tag == "fv1/cooler"}
     assert {"order", "timer"} <= by
     assert not any(1100.0 < event.at_s < 2190.0 for event in of(outcome, Delivered))
+
+
+def test_a_relay_that_restarts_is_closed_again_by_the_next_renewal() -> None:
+    outcome = live(a_batch(), RelayFault(1200.0, "fv1/cooler", "dead", 5.0))
+    switched = [event for event in of(outcome, Switched) if event.tag == "fv1/cooler"]
+    (opened,) = [event for event in switched if event.by == "restart" and event.at_s >= 1200.0]
+    closed = next(event for event in switched if event.closed and event.at_s > opened.at_s)
+    assert closed.by == "order"
+    (renew_s,) = [vessel.cooler.renew_s for vessel in layout_of(SEED).vessels if vessel.name == "fv1"]
+    assert closed.at_s - opened.at_s <= renew_s + 10.0  # a renewal leaves with a scan
 
 
 class NoWelds:

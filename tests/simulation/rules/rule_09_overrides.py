@@ -3,7 +3,7 @@
 Checked: no manual override is accepted without an end, nor for longer than a day, nor with heat over MQTT unless the
 site file allows it; the service does not tell of mode manual any more once the asked time is over; when the mode has
 been off for the site file's time, with beer in the vessel, its state has told of it. Times are those in which the
-service lived: what it sleeps through does not count.
+service lived: what it sleeps through does not count, nor the hours before a power cut in which the disk took nothing.
 Not seen: what the outputs do when the override is over, beyond what the other rules see.
 """
 
@@ -27,6 +27,7 @@ class Chosen:
     since_s: float
     lived_s: float
     runs: int
+    begun_s: float
     reminder_s: float = 0.0
     told: bool = False
 
@@ -74,8 +75,8 @@ class Overrides:
 
     def _since(self, scene: Scene, vessel: Vessel, told: Told) -> Chosen:
         chosen = self._chosen.get(vessel.name)
-        if chosen is None or chosen.since_s != told.mode_since_s:
-            chosen = Chosen(told.mode_since_s, self._seen.lived_s, scene.daemons["a"].runs)
+        if chosen is None or chosen.since_s != told.mode_since_s or chosen.begun_s < self._seen.forgot_s:
+            chosen = Chosen(told.mode_since_s, self._seen.lived_s, scene.daemons["a"].runs, scene.now_s)
             self._chosen[vessel.name] = chosen
         return chosen
 
