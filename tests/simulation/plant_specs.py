@@ -40,8 +40,9 @@ class VesselSpec:
     layer and the room while the lid is off, `neighbour_w_per_k` between its wall and that of the next vessel.
     `coil_w_per_k` holds for the nominal flow and moving wort; it falls by `fouling_per_day`. `coil_low_share` of the
     coil and 1 - `upper_share` of the wort are in the lower layer; the thermowell feels `well_upper_share` of the upper
-    layer and, along its stem, `stem_share` of the room. `line_l` is the hose from bath to coil, which warms to the
-    room with `line_lag_s` when nothing flows. The flow wanders by `flow_wander` (standard deviation, share)."""
+    layer and, along its stem, `stem_share` of the room. `mixing` multiplies what the layers exchange. `line_l` is the
+    hose from bath to coil, which warms to the room with `line_lag_s` when nothing flows. The flow wanders by
+    `flow_wander` (standard deviation, share)."""
 
     name: str
     volume_l: float
@@ -66,6 +67,7 @@ class VesselSpec:
     neighbour_w_per_k: float = 0.1
     flow_wander: float = 0.08
     fouling_per_day: float = 0.002
+    mixing: float = 1.0
     probe: ProbeSpec = field(default_factory=ProbeSpec)
     side_probe: ProbeSpec | None = None  # strapped to the wall
 

@@ -302,7 +302,7 @@ class Vessel:
             self._litres = spec.line_l * self.j_per_l_k
             flow = 1.0 - exp(-dt_s / spec.line_lag_s)
         litres = total_j / WORT_J_PER_KG_K
-        gas_w = litres * STILL * (STIRRED / STILL) ** self.gas
+        gas_w = litres * STILL * (STIRRED / STILL) ** self.gas * spec.mixing
         wrap_w = wrap_j / spec.wrap_lag_s * (1.0 - spec.wrap_loss_share) if spec.heater_w else 0.0
         wrap_room_w = wrap_j / spec.wrap_lag_s * spec.wrap_loss_share
         low_w = coil_w * spec.coil_low_share
@@ -312,7 +312,7 @@ class Vessel:
         low_coil = shared(lower_j, coil_j, low_w, dt_s)
         up_coil = shared(upper_j, coil_j, coil_w - low_w, dt_s)
         still = shared(upper_j, lower_j, gas_w, dt_s)
-        tumble = shared(upper_j, lower_j, max(gas_w, litres * TUMBLING), dt_s)
+        tumble = shared(upper_j, lower_j, max(gas_w, litres * TUMBLING * spec.mixing), dt_s)
         self._factors = (
             upper_j, lower_j, wall_j, coil_j, spec.heater_w * dt_s / wrap_j, dt_s / total_j, spec.heater_w * dt_s,
             wrap_wall / wrap_j, wrap_wall / wall_j, 1.0 - exp(-wrap_room_w * dt_s / wrap_j),

@@ -1,0 +1,245 @@
+"""What the truth of a run says: landings, holds, hours of heat. All figures are of the wort as it really is.
+
+A hold is looked at from 6 h after it was begun, and not before 3 h after the wort came within 0.3 K, to its end. Where
+layers make the well differ from the whole wort for long, its mean difference in the hold is taken off: no control can
+see it."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import NamedTuple
+
+from tests.bench.control.courses import Leg
+from tests.bench.control.floor import floor_rms_k, half_tooth_k
+from tests.bench.control.truth import SAMPLE_S, Trace
+
+HOUR_S, DAY_S = 3600.0, 86400.0
+PER_HOUR = int(HOUR_S / SAMPLE_S)
+NEAR_K = 0.3
+SETTLING, AFTER_NEAR = 6 * PER_HOUR, 3 * PER_HOUR
+LANDING = 8 * PER_HOUR  # past the target within this after it was reached
+SHORTEST_HOLD = 18 * PER_HOUR
+SHORTEST_ON_S, NEARLY = 60.0, 1.2  # the site's default for a pump
+CHANGES_SIGN = 0.05  # of all load, from where on a load changes sign
+
+
+class Span(NamedTuple):
+    """A leg and its samples."""
+
+    leg: Leg
+    begin: int
+    end: int
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """One hold. `floor_k` is for the starts really used, those of both outputs together in `starts_per_day`; `mean_k`
+    is the mean deviation, `busiest` the most starts of either output in one day."""
+
+    where: str
+    target_c: float
+    hours: float
+    rms_k: float
+    mean_k: float
+    floor_k: float
+    starts_per_day: float
+    busiest: int
+    half_tooth_k: float
+    load_w: float
+    duty: float
+    changes_sign: bool
+    shortest: bool  # its pulses are as short as the output may be on: it cannot start more often
+
+
+@dataclass(frozen=True, slots=True)
+class Landing:
+    """How a pull-down, ramp or crash ended: `past_k` beyond the target, None where it was never reached."""
+
+    where: str
+    kind: str
+    past_k: float | None
+    half_tooth_k: float
+    hours: float  # until within 0.1 K of the target
+
+
+@dataclass(frozen=True, slots=True)
+class Heat:
+    """Hours of a heater, and how many the energy balance asks for."""
+
+    where: str
+    used_h: float
+    needed_h: float
+
+
+@dataclass(frozen=True, slots=True)
+class Believed:
+    """The service's own: rms of its wort estimate against the truth, None for who makes none; learned / true ratios."""
+
+    where: str
+    rms_k: float | None
+    ratios: dict[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """All that one trace says."""
+
+    seed: int  # of the plant
+    believed: Believed
+    holds: tuple[Hold, ...]
+    landings: tuple[Landing, ...]
+    heat: Heat
+
+
+def judge(trace: Trace, where: str, seed: int) -> Verdict:
+    """Look at the whole trace."""
+    spans = _spans(trace)
+    holds, landings = [], []
+    for number, (leg, begin, end) in enumerate(spans):
+        before_c = trace.mean_c[begin] if number == 0 else spans[number - 1].leg.target_c
+        name = f"{where} {trace.spec.name} {leg.kind} at {leg.target_c:.1f} °C".strip()
+        span_k = before_c - leg.target_c
+        lands = (number == 0 or leg.kind == "crash" or (leg.kind == "hold" and span_k != 0.0)) and abs(span_k) > NEAR_K
+        hold = None
+        if leg.kind == "hold":
+            came = _came(trace, leg.target_c, begin, end)
+            since = max(begin + SETTLING, (came if came is not None else end) + AFTER_NEAR)
+            if end - since >= SHORTEST_HOLD:
+                hold = hold_of(trace, name, leg.target_c, since, end)
+                holds.append(hold)
+        following = hold or _following(trace, spans, number, name)
+        bias_k = _bias_k(trace, end - min(end - begin, SHORTEST_HOLD), end)
+        if lands or leg.kind == "ramp":
+            last = end if leg.kind == "hold" or number + 1 == len(spans) else spans[number + 1].end
+            landings.append(_landing(trace, name, leg.kind if leg.kind != "hold" else "pull-down", leg.target_c, begin,
+                                     last, bias_k, following.half_tooth_k if following else 0.0))  # fmt: skip
+    name = f"{where} {trace.spec.name}".strip()
+    believed = Believed(name, estimate_rms_k(trace), trace.ratios)
+    return Verdict(seed, believed, tuple(holds), tuple(landings), heat_of(trace, name))
+
+
+def hold_of(trace: Trace, name: str, target_c: float, since: int, until: int) -> Hold:
+    """What a hold leaves, against its floor."""
+    bias_k = _bias_k(trace, since, until)
+    away_k = [celsius - bias_k - target_c for celsius in trace.mean_c[since:until]]
+    lasts_s = (until - since) * SAMPLE_S
+    loads_w = [trace.load_w(number, target_c) for number in range(since, until)]
+    square, parts = 0.0, []
+    outputs = ((1.0, trace.cooled_s, trace.cooler_starts), (-1.0, trace.heated_s, trace.heater_starts))
+    for sign, on_s, starts in outputs:
+        own_w = [max(sign * load_w, 0.0) for load_w in loads_w]
+        made, lasted_s = starts[until - 1] - starts[since], on_s[until - 1] - on_s[since]
+        total_j = sum(own_w) * SAMPLE_S
+        power_w = max(total_j / lasted_s if lasted_s else math.inf, max(own_w))
+        lag_s = _coil_lag_s(trace) if sign > 0.0 else trace.spec.wrap_lag_s
+        square += floor_rms_k(own_w, SAMPLE_S, made, power_w, trace.heat_capacity_j_per_k, lag_s) ** 2
+        parts.append((total_j, made, lasted_s / lasts_s))
+    total_j, made, duty = max(parts)
+    mean_w = total_j / lasts_s
+    return Hold(
+        where=name,
+        target_c=target_c,
+        hours=lasts_s / HOUR_S,
+        rms_k=math.sqrt(sum(k * k for k in away_k) / len(away_k)),
+        mean_k=sum(away_k) / len(away_k),
+        floor_k=math.sqrt(square),
+        starts_per_day=sum(part[1] for part in parts) * DAY_S / lasts_s,
+        busiest=_busiest(trace, since, until),
+        half_tooth_k=half_tooth_k(mean_w, max(made, 1) / lasts_s, duty, trace.heat_capacity_j_per_k),
+        load_w=mean_w if parts[0][0] == total_j else -mean_w,
+        duty=duty,
+        changes_sign=min(parts)[0] > CHANGES_SIGN * total_j,
+        shortest=duty * lasts_s <= NEARLY * SHORTEST_ON_S * made,
+    )
+
+
+def heat_of(trace: Trace, where: str) -> Heat:
+    """The energy balance: heat is needed where the setpoint's rise and the loss to the room exceed the yeast's heat,
+    and not while the wort is still above its setpoint by more than 0.3 K."""
+    needed_j = 0.0
+    for number, (now_c, next_c) in enumerate(pairwise(trace.setpoints_c)):
+        if trace.mean_c[number] > now_c + NEAR_K:
+            continue
+        rise_j = (next_c - now_c) * trace.heat_capacity_j_per_k
+        needed_j += max(0.0, rise_j - trace.load_w(number, now_c) * SAMPLE_S)
+    useful_w = trace.spec.heater_w * (1.0 - trace.spec.wrap_loss_share) * trace.reaches_wort
+    used_h = trace.heated_s[-1] / HOUR_S
+    return Heat(where, used_h, needed_j / useful_w / HOUR_S if useful_w else 0.0)
+
+
+def estimate_rms_k(trace: Trace) -> float | None:
+    """Of the service's wort estimate against the true mean, from 6 h on; in each leg the mean difference between
+    well and whole wort is taken off."""
+    square, count = 0.0, 0
+    for _, begin, end in _spans(trace):
+        begin = max(begin, SETTLING)
+        bias_k = _bias_k(trace, begin, end)
+        for number in range(begin, end):
+            estimate_c = trace.estimate_c[number]
+            if estimate_c is not None:
+                square += (estimate_c - trace.mean_c[number] + bias_k) ** 2
+                count += 1
+    return math.sqrt(square / count) if count else None
+
+
+def _spans(trace: Trace) -> list[Span]:
+    starts = [int(at_s / SAMPLE_S) for at_s in trace.course.starts_s()]
+    last = len(trace.mean_c)
+    ends = [*starts[1:], int(trace.course.hours * PER_HOUR)]
+    return [
+        Span(leg, begin, min(end, last))
+        for leg, begin, end in zip(trace.course.legs, starts, ends, strict=True)
+        if min(end, last) - begin > 1
+    ]
+
+
+def _came(trace: Trace, target_c: float, begin: int, end: int) -> int | None:
+    bias_k = _bias_k(trace, begin, end)
+    return next((n for n in range(begin, end) if abs(trace.mean_c[n] - bias_k - target_c) <= NEAR_K), None)
+
+
+def _following(trace: Trace, spans: Sequence[Span], number: int, name: str) -> Hold | None:
+    """The hold at a leg's target that follows it."""
+    if number + 1 == len(spans):
+        return None
+    leg, begin, end = spans[number + 1]
+    begin += min(SETTLING, (end - begin) // 2)
+    return hold_of(trace, name, leg.target_c, begin, end) if end - begin > PER_HOUR else None
+
+
+def _landing(
+    trace: Trace, name: str, kind: str, target_c: float, begin: int, end: int, bias_k: float, half_k: float
+) -> Landing:
+    falls = trace.mean_c[begin] > target_c
+    reached, past_k = None, 0.0
+    for number in range(begin, end):
+        left_k = trace.mean_c[number] - bias_k - target_c
+        left_k = left_k if falls else -left_k
+        if reached is None and left_k <= 0.1:
+            reached = number
+        if reached is not None:
+            if number > reached + LANDING:
+                break
+            past_k = max(past_k, -left_k)
+    hours = ((reached if reached is not None else end) - begin) * SAMPLE_S / HOUR_S
+    return Landing(name, kind, None if reached is None else past_k, half_k, hours)
+
+
+def _bias_k(trace: Trace, since: int, until: int) -> float:
+    differences = [m - f for m, f in zip(trace.mean_c[since:until], trace.felt_c[since:until], strict=True)]
+    return sum(differences) / len(differences) if differences else 0.0
+
+
+def _busiest(trace: Trace, since: int, until: int) -> int:
+    day = int(DAY_S / SAMPLE_S)
+    most = 0
+    for counts in (trace.cooler_starts, trace.heater_starts):
+        for begin in range(since, until - day + 1, day):
+            most = max(most, counts[min(begin + day, until - 1)] - counts[begin])
+    return most
+
+
+def _coil_lag_s(trace: Trace) -> float:
+    spec = trace.spec
+    return spec.coil_l * 3860.0 / spec.coil_w_per_k

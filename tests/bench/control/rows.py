@@ -1,0 +1,148 @@
+"""The rows of the table: what is asked, and what each driver gave."""
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
+
+from tests.bench.control.believed import COIL, HEATER, LOSS
+from tests.bench.control.judge import Hold, Verdict
+from tests.bench.control.runs import OURS, RIVALS
+
+DRIVERS = (OURS, *RIVALS)
+RMS_ALWAYS_GOOD_K = 0.035  # about half a step of the usual probe
+LEAVES_MUCH_K, USES_AT_LEAST, USES_AT_MOST = 0.05, 0.8, 1.05
+ESTIMATE_K, RATIO = 0.03, 0.10
+PAST_K, PAST_IN_ALL_K, MANY_STARTS = 0.10, 0.20, 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """One measured thing: `excess` above 0 breaks the row (in the unit of the row's worst figure), `text` tells it."""
+
+    excess: float
+    text: str
+    where: str
+    seed: int = 0  # of the plant
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A row: its name, what is asked, by driver how many figures kept it and the worst; met if ours all keep it."""
+
+    name: str
+    asked: str
+    figures: Mapping[str, tuple[Figure, ...]]
+
+    @property
+    def met(self) -> bool:
+        """Whether ours keeps it everywhere. Nothing measured is not kept."""
+        ours = self.figures.get(OURS, ())
+        return bool(ours) and all(figure.excess <= 0.0 for figure in ours)
+
+    def worst(self, driver: str) -> Figure | None:
+        """The figure of a driver that is worst."""
+        return max(self.figures.get(driver, ()), key=lambda figure: figure.excess, default=None)
+
+    def kept(self, driver: str) -> str:
+        """How many of a driver's figures keep the row."""
+        own = self.figures.get(driver, ())
+        return f"{sum(figure.excess <= 0.0 for figure in own)}/{len(own)}"
+
+
+Verdicts = Mapping[str, Iterable[Verdict]]
+
+
+def holds_rows(verdicts: Verdicts, budget: float, spare_k: float, of: str) -> list[Row]:
+    """The rows about holds at this budget. `spare_k` is what random plants are given more."""
+
+    def factor(hold: Hold) -> float:
+        return 1.35 if budget >= 120.0 else 1.3 if hold.changes_sign else 1.15
+
+    def rms(hold: Hold) -> Figure:
+        limit_k = max(factor(hold) * hold.floor_k, RMS_ALWAYS_GOOD_K) + spare_k
+        ratio = hold.rms_k / hold.floor_k if hold.floor_k else float("inf")
+        text = f"{hold.rms_k:.3f} K = {ratio:.2f} x floor ({hold.mean_k:+.3f} K mean), {hold.starts_per_day:.0f}/d"
+        return Figure(hold.rms_k - limit_k, text, f"{hold.where}, load {hold.load_w:.0f} W")
+
+    def most(hold: Hold) -> Figure:
+        return Figure(hold.busiest - USES_AT_MOST * budget, f"{hold.busiest} in a day", hold.where)
+
+    def least(hold: Hold) -> Figure:
+        idle = hold.rms_k > LEAVES_MUCH_K + spare_k and hold.starts_per_day < USES_AT_LEAST * budget
+        idle = idle and not hold.shortest
+        excess = USES_AT_LEAST * budget - hold.starts_per_day if idle else -1.0
+        return Figure(excess, f"{hold.starts_per_day:.1f}/d, rms {hold.rms_k:.3f} K", hold.where)
+
+    more = f" + {spare_k:g} K" if spare_k else ""
+    factors = "1.35" if budget >= 120.0 else "1.15 (1.3 where the load changes sign)"
+    much = f"where rms > {LEAVES_MUCH_K + spare_k:g} K and pulses are not the shortest"
+    asked = (
+        (f"hold rms, {of}, {budget:g} starts", f"<= {factors} x floor or {RMS_ALWAYS_GOOD_K} K{more}", rms),
+        (f"starts on the busiest day, {of}, {budget:g}", f"<= {USES_AT_MOST * budget:g}", most),
+        (f"starts used, {of}, {budget:g}", f">= {USES_AT_LEAST * budget:g} a day {much}", least),
+    )
+    return [Row(name, asks, _each(verdicts, _of_holds(figure))) for name, asks, figure in asked]
+
+
+def _of_holds(figure: Callable[[Hold], Figure]) -> Callable[[Verdict], Iterable[Figure]]:
+    return lambda verdict: map(figure, verdict.holds)
+
+
+def landing_row(verdicts: Verdicts, budget: float, spare_k: float, of: str) -> Row:
+    """Past the target after a pull-down, ramp or crash."""
+    in_all = budget >= MANY_STARTS
+
+    def figures(verdict: Verdict) -> Iterable[Figure]:
+        for landing in verdict.landings:
+            if landing.past_k is None:
+                yield Figure(9.0, "never reached", landing.where)
+                continue
+            limit_k = landing.half_tooth_k + PAST_K
+            limit_k = (min(limit_k, PAST_IN_ALL_K) if in_all else limit_k) + spare_k
+            text = f"{landing.past_k:.2f} K past (half a tooth {landing.half_tooth_k:.2f} K)"
+            yield Figure(landing.past_k - limit_k, text, f"{landing.kind}: {landing.where}")
+
+    asked = f"<= half a tooth + {PAST_K + spare_k:.2f} K" + (f", <= {PAST_IN_ALL_K + spare_k:.2f} K" if in_all else "")
+    return Row(f"landing, {of}, {budget:g} starts", asked, _each(verdicts, figures))
+
+
+def heat_row(verdicts: Verdicts, budget: float, factor: float, spare_h: float, of: str) -> Row:
+    """Heater hours against the energy balance."""
+
+    def figures(verdict: Verdict) -> Iterable[Figure]:
+        heat = verdict.heat
+        text = f"{heat.used_h:.1f} h where {heat.needed_h:.1f} h are needed"
+        yield Figure(heat.used_h - factor * heat.needed_h - spare_h, text, heat.where)
+
+    asked = f"<= {factor:g} x balance + {spare_h:g} h"
+    return Row(f"heater hours, {of}, {budget:g} starts", asked, _each(verdicts, figures))
+
+
+def believed_rows(verdicts: Verdicts, of: str) -> list[Row]:
+    """The service's estimate of the wort, and what it has learned of the plant after three days."""
+
+    def estimates(verdict: Verdict) -> Iterable[Figure]:
+        believed = verdict.believed
+        if believed.rms_k is not None:
+            yield Figure(believed.rms_k - ESTIMATE_K, f"{believed.rms_k:.3f} K rms", believed.where)
+
+    def learned(name: str) -> Callable[[Verdict], Iterable[Figure]]:
+        def figures(verdict: Verdict) -> Iterable[Figure]:
+            ratio = verdict.believed.ratios.get(name)
+            if ratio is not None:
+                yield Figure(abs(ratio - 1.0) - RATIO, f"{ratio:.2f} of the true one", verdict.believed.where)
+
+        return figures
+
+    rows = [Row(f"wort estimate, {of}", f"<= {ESTIMATE_K:g} K rms", _each(verdicts, estimates))]
+    asked = f"within {RATIO:.0%} after three days"
+    return rows + [Row(f"learned {name}, {of}", asked, _each(verdicts, learned(name))) for name in (COIL, HEATER, LOSS)]
+
+
+def _each(verdicts: Verdicts, figures: Callable[[Verdict], Iterable[Figure]]) -> dict[str, tuple[Figure, ...]]:
+    return {
+        driver: tuple(
+            replace(figure, seed=verdict.seed) for verdict in verdicts.get(driver, ()) for figure in figures(verdict)
+        )
+        for driver in DRIVERS
+        if driver in verdicts
+    }

@@ -1,0 +1,87 @@
+"""Rows: what is asked, what is met, who is worst."""
+
+from dataclasses import replace
+
+from tests.bench.control.judge import Believed, Heat, Hold, Landing, Verdict
+from tests.bench.control.page import page
+from tests.bench.control.parts import Plot, Result
+from tests.bench.control.rows import Row, believed_rows, heat_row, holds_rows, landing_row
+from tests.bench.control.runs import OURS, RIVALS
+
+HOLD = Hold(
+    where="fv1 hold", target_c=18.0, hours=48.0, rms_k=0.11, mean_k=0.0, floor_k=0.10, starts_per_day=46.0, busiest=47,
+    half_tooth_k=0.15, load_w=30.0, duty=0.2, changes_sign=False, shortest=False,
+)  # fmt: skip
+LANDING = Landing("fv1 crash", "crash", 0.2, 0.15, 12.0)
+
+
+def verdict(hold: Hold = HOLD, landing: Landing = LANDING, used_h: float = 10.0, seed: int = 1) -> Verdict:
+    believed = Believed("fv1", 0.02, {"coil/C": 1.05})
+    return Verdict(seed, believed, (hold,), (landing,), Heat("fv1", used_h, 10.0))
+
+
+def met(rows: list[Row]) -> list[bool]:
+    return [row.met for row in rows]
+
+
+def test_a_good_hold_meets_all_three_rows() -> None:
+    assert met(holds_rows({OURS: [verdict()]}, 48.0, 0.0, "cellar")) == [True, True, True]
+
+
+def test_each_row_of_a_hold_is_broken_by_its_own_figure() -> None:
+    broken = ((0, replace(HOLD, rms_k=0.12)), (1, replace(HOLD, busiest=51)), (2, replace(HOLD, starts_per_day=38.0)))
+    for number, hold in broken:
+        rows = holds_rows({OURS: [verdict(hold)]}, 48.0, 0.0, "cellar")
+        assert met(rows) == [number != 0, number != 1, number != 2]
+
+
+def test_a_wort_within_half_a_step_of_the_probe_is_good_whatever_its_floor() -> None:
+    quiet = replace(HOLD, rms_k=0.035, floor_k=0.001, starts_per_day=3.0)
+    assert met(holds_rows({OURS: [verdict(quiet)]}, 48.0, 0.0, "cellar")) == [True, True, True]
+
+
+def test_loads_that_change_sign_and_many_starts_are_asked_less() -> None:
+    wide = replace(HOLD, rms_k=0.129)
+    assert not holds_rows({OURS: [verdict(wide)]}, 48.0, 0.0, "cellar")[0].met
+    assert holds_rows({OURS: [verdict(replace(wide, changes_sign=True))]}, 48.0, 0.0, "cellar")[0].met
+    assert holds_rows({OURS: [verdict(replace(wide, rms_k=0.134))]}, 120.0, 0.0, "cellar")[0].met
+    assert holds_rows({OURS: [verdict(replace(wide, rms_k=0.164))]}, 48.0, 0.05, "plants")[0].met
+
+
+def test_a_landing_is_asked_half_a_tooth_more_and_no_more_than_0_2_where_starts_are_many() -> None:
+    for past_k, budget, good in ((0.24, 48.0, True), (0.26, 48.0, False), (0.21, 120.0, False), (0.19, 120.0, True)):
+        row = landing_row({OURS: [verdict(landing=replace(LANDING, past_k=past_k))]}, budget, 0.0, "cellar")
+        assert row.met is good, (past_k, budget)
+    assert not landing_row({OURS: [verdict(landing=replace(LANDING, past_k=None))]}, 48.0, 0.0, "cellar").met
+
+
+def test_heater_hours() -> None:
+    assert heat_row({OURS: [verdict(used_h=10.7)]}, 48.0, 1.05, 0.3, "cellar").met
+    assert not heat_row({OURS: [verdict(used_h=10.9)]}, 48.0, 1.05, 0.3, "cellar").met
+
+
+def test_rivals_are_shown_and_do_not_decide_and_the_worst_plant_is_named() -> None:
+    bad = verdict(landing=replace(LANDING, past_k=2.0, where="fv9"), seed=9)
+    row = landing_row({OURS: [verdict()], RIVALS[0]: [verdict(), bad]}, 48.0, 0.0, "cellar")
+    assert row.met
+    worst = row.worst(RIVALS[0])
+    assert worst is not None
+    assert (worst.seed, worst.where) == (9, "crash: fv9")
+    assert row.kept(RIVALS[0]) == "1/2"
+
+
+def test_what_nobody_measured_is_not_met() -> None:
+    estimate, coil, heater, _ = believed_rows({OURS: [verdict()]}, "cellar")
+    assert estimate.met
+    assert coil.met
+    assert not heater.met
+
+
+def test_the_page_shows_rows_and_pictures_and_escapes_what_it_is_told() -> None:
+    row = landing_row({OURS: [verdict(landing=replace(LANDING, where="<fv1>"))]}, 48.0, 0.0, "cellar")
+    plot = Plot("steps", "K", "x floor", {OURS: [(0.1, 1.0), (0.2, None), (0.3, 2.0)]})
+    text = page([Result("cellar", [row], notes=["a & b"], plots=[plot])])
+    assert "&lt;fv1&gt;" in text
+    assert "<fv1>" not in text
+    assert "a &amp; b" in text
+    assert text.count("<svg") == 1
