@@ -41,13 +41,19 @@ def estimate(signals: list[Signal], last: Estimate, dt_s: float, gap: bool, wort
     drive = Drive.BOTH if heats else Drive.COOLING
     if last.celsius is None or gap or last.drive is Drive.NOTHING:
         return Estimate(mean_c, low_c, high_c, 0.0, mean_c, drive, cause)
-    filtered_c = last.celsius + (1.0 - exp(-dt_s / FILTER_S)) * (mean_c - last.celsius)
-    celsius = filtered_c if wort_c is None else wort_c
-    slow_c = last.slow_c + (1.0 - exp(-dt_s / TREND_S)) * (celsius - last.slow_c)
+    if wort_c is None:
+        wort_c = last.celsius + (1.0 - exp(-dt_s / FILTER_S)) * (mean_c - last.celsius)
+    slow_c = last.slow_c + (1.0 - exp(-dt_s / TREND_S)) * (wort_c - last.slow_c)
     # Behind a ramp a first-order filter lags by rate x time constant.
-    rate_k_per_h = (celsius - slow_c) * (3600.0 / TREND_S)
-    shift_k = celsius - mean_c
-    return Estimate(celsius, low_c + shift_k, high_c + shift_k, rate_k_per_h, slow_c, drive, cause)
+    rate_k_per_h = (wort_c - slow_c) * (3600.0 / TREND_S)
+    shift_k = wort_c - mean_c
+    return Estimate(wort_c, low_c + shift_k, high_c + shift_k, rate_k_per_h, slow_c, drive, cause)
+
+
+def steady(wort_c: float, last: Estimate, dt_s: float) -> Estimate:
+    """As `estimate` with one good signal, whose wort is the observer's."""
+    slow_c = last.slow_c + (1.0 - exp(-dt_s / TREND_S)) * (wort_c - last.slow_c)
+    return Estimate(wort_c, wort_c, wort_c, (wort_c - slow_c) * (3600.0 / TREND_S), slow_c, Drive.BOTH, "")
 
 
 def fit_mean_c(signals: list[Signal]) -> float | None:

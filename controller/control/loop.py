@@ -1,9 +1,9 @@
 """Stage 5, setpoint -> demand: what each vessel asks for, in watts at its wort."""
 
 from controller.control.budget import widened_k
-from controller.control.outlook import Outlook
+from controller.control.foreseen import FREE, foreseen, reasoned
+from controller.control.observer import NOT_OBSERVED, Observed, sure
 from controller.control.pid import SHORTEST_INTERVAL_S, Gains, PidState, bumpless, pid_step
-from controller.control.pulses import busier, need_k_per_h, period_h, tooth_k, turned
 from controller.control.site import LoopKind, Vessel
 from controller.control.state import NO_LOOP, LoopState, Manual, Mode, OutputState
 from controller.control.values import NO_SIGNAL, Demand, Drive, Estimate, Setpoint
@@ -14,7 +14,6 @@ TRACKING_SHARE = 0.7
 # What an output still gives after it was switched off comes within about this time: the hold-up of a coil, the
 # lag of a thermowell. Common practice, no source.
 HOLD_UP_S = 900.0
-JUMP_K = 0.1  # a setpoint that moves further in one scan has jumped: that is no slope
 
 
 def demand(
@@ -28,7 +27,7 @@ def demand(
     dt_s: float,
     resting: bool = False,
     longer: float = 1.0,
-    ahead: Outlook | None = None,
+    observed: Observed = NOT_OBSERVED,
     outputs: tuple[OutputState | None, OutputState | None] = (None, None),
     now_s: float = 0.0,
 ) -> tuple[Demand, LoopState]:
@@ -37,8 +36,8 @@ def demand(
     `setpoint` None means that nothing is to be regulated (no batch, aborted, out of service). `applied_w` is
     what became of the last demand; the loop starts from it when it takes over from manual or off. `resting`
     (quiet hours) asks for nothing and learns nothing, so that nothing winds up. `longer` widens the deadband of an
-    on/off loop whose outputs have started too often. `ahead` is what the observer thinks is coming, None while it is
-    not sure; `outputs` are cooler and heater with their budgets.
+    on/off loop whose outputs have started too often. Once the observer is sure, pulses follow what it sees coming;
+    `outputs` are cooler and heater with their budgets.
     """
     if setpoint is None:
         return _NO_BATCH, NO_LOOP
@@ -54,8 +53,8 @@ def demand(
         return _QUIET, _rested(vessel, last, applied_w, dt_s)
     low_w = -vessel.cooler.power_w if vessel.cooler else 0.0
     high_w = vessel.heater.power_w if vessel.heater and wort.drive is Drive.BOTH else 0.0
-    if ahead is not None and dt_s > 0.0:
-        return _foreseen(vessel, setpoint, wort, last, applied_w, dt_s, low_w, high_w, longer, ahead, outputs, now_s)
+    if sure(observed):
+        return foreseen(vessel, setpoint, wort, last, observed, dt_s, low_w, high_w, longer, outputs, now_s)
     if vessel.loop.kind is LoopKind.ON_OFF:
         return _on_off(vessel, setpoint, wort, last, applied_w, dt_s, low_w, high_w, longer)
     return _pid(vessel, setpoint, wort, last, applied_w, dt_s, low_w, high_w)
@@ -95,101 +94,7 @@ def _on_off(
     elif (calling < 0 and above_k <= -0.5 * deadband_k) or (calling > 0 and below_k <= 0.5 * deadband_k):
         calling = 0
     heat_w = low_w if calling < 0 else high_w if calling > 0 else 0.0
-    return _reasoned(heat_w), LoopState(heat_w=heat_w, calling=calling, automatic=True, held_w=held_w)
-
-
-def _foreseen(
-    vessel: Vessel,
-    setpoint: Setpoint,
-    wort: Estimate,
-    last: LoopState,
-    applied_w: float,
-    dt_s: float,
-    low_w: float,
-    high_w: float,
-    longer: float,
-    ahead: Outlook,
-    outputs: tuple[OutputState | None, OutputState | None],
-    now_s: float,
-) -> tuple[Demand, LoopState]:
-    """Control by what is coming: pulses sized in energy about the setpoint, and a demand in watts that is their mean:
-    what the load asks for, and P of the deviation. What the observer cannot explain takes the integral's place: it is
-    fed with what the outputs really did, so nothing winds up; an integral that was there is let go within Ti."""
-    loop, cooler, heater = vessel.loop, vessel.cooler, vessel.heater
-    slope = _slope_k_per_h(setpoint, last, dt_s)
-    need = need_k_per_h(ahead, slope)
-    if setpoint.low_c < setpoint.high_c:
-        need = max(need, 0.0) if wort.cold_c > setpoint.high_c - 1.0 else 0.0
-    load, busy, busy_s = busier(last, need, dt_s)
-    above_k, below_k = wort.cold_c - setpoint.high_c, setpoint.low_c - wort.warm_c
-    teeth = [0.0, 0.0]
-    parts = ((cooler, outputs[0], need, ahead.cooling_k_per_h, ahead.hold_h, above_k),
-             (heater, outputs[1], -need, ahead.heating_k_per_h, ahead.wrap_h, below_k))  # fmt: skip
-    for k, (part, state, load_k_per_h, full_k_per_h, lag_h, away_k) in enumerate(parts):
-        if part is None or state is None:
-            continue
-        hours = period_h(part, state, load, busy, now_s, away_k)
-        teeth[k] = tooth_k(part, max(load_k_per_h, 0.0), full_k_per_h, hours, lag_h)
-        if loop.kind is LoopKind.ON_OFF:
-            deadband_k = loop.deadband_k if longer == 1.0 else widened_k(loop.deadband_k, longer)
-            teeth[k] = max(tooth_k(part, 0.0, full_k_per_h, 0.0, lag_h), deadband_k)
-    may = (cooler is not None and _free(outputs[1], loop.changeover_s, now_s),
-           high_w > 0.0 and _free(outputs[0], loop.changeover_s, now_s))  # fmt: skip
-    calling, far = turned(last, ahead, need, above_k, below_k, (teeth[0], teeth[1]), may)
-    if calling > 0 and high_w == 0.0:
-        calling, far = 0, False
-    heat_w = _mean_w(vessel, need, above_k, below_k, ahead, low_w, high_w)
-    if calling < 0 and (far or loop.kind is LoopKind.ON_OFF):
-        heat_w = low_w
-    elif calling > 0 and (far or loop.kind is LoopKind.ON_OFF):
-        heat_w = high_w
-    elif calling < 0:
-        heat_w = min(heat_w, LEAST_SHARE * low_w)
-    elif calling > 0:
-        heat_w = max(heat_w, LEAST_SHARE * high_w)
-    elif loop.kind is LoopKind.ON_OFF or (heat_w > 0.0 and need >= 0.0) or (heat_w < 0.0 and need <= 0.0):
-        heat_w = 0.0
-    integral_w = last.integral_w * (1.0 - dt_s / (loop.integral_s + dt_s)) if last.integral_w else 0.0
-    memory = LoopState(
-        integral_w, None, 0.0, heat_w, calling, True, 0.0, calling, far, calling or last.side, setpoint.high_c, slope,
-        busy, busy_s,
-    )  # fmt: skip
-    return _reasoned(heat_w), memory
-
-
-def _free(other: OutputState | None, changeover_s: float, now_s: float) -> bool:
-    """Whether the other output has been off for long enough."""
-    return other is None or not (other.on or (other.ended_s is not None and now_s - other.ended_s < changeover_s))
-
-
-LEAST_SHARE = 0.02  # of an output's power is asked for while its pulse is on, however small the mean
-
-
-def _mean_w(
-    vessel: Vessel, need: float, above_k: float, below_k: float, ahead: Outlook, low_w: float, high_w: float
-) -> float:
-    """What the pulses give in the mean: the load, and P of the deviation, as a share of what full output does."""
-    per_h = vessel.loop.gain_w_per_k / vessel.heat_capacity_j_per_k * 3600.0 or 2.0
-    away_k = above_k if above_k > 0.0 else -below_k if below_k > 0.0 else 0.0
-    wanted = need + per_h * away_k
-    if wanted > 0.0:
-        return low_w * min(wanted / ahead.cooling_k_per_h, 1.0) if ahead.cooling_k_per_h > 0.0 else low_w
-    return high_w * min(-wanted / ahead.heating_k_per_h, 1.0) if ahead.heating_k_per_h > 0.0 else 0.0
-
-
-SLOPE_S = 600.0  # memory of the setpoint's slope; common practice, no source
-
-
-def _slope_k_per_h(setpoint: Setpoint, last: LoopState, dt_s: float) -> float:
-    if last.sought_c is None:
-        return 0.0
-    moved_k = setpoint.high_c - last.sought_c
-    if moved_k == 0.0 and last.slope_k_per_h == 0.0:
-        return 0.0
-    if abs(moved_k) > JUMP_K:
-        return 0.0
-    slope = last.slope_k_per_h + (moved_k / dt_s * 3600.0 - last.slope_k_per_h) * dt_s / (SLOPE_S + dt_s)
-    return slope if abs(slope) > 1e-4 else 0.0
+    return reasoned(heat_w), LoopState(heat_w=heat_w, calling=calling, automatic=True, held_w=held_w)
 
 
 def _held_w(last: LoopState, applied_w: float, dt_s: float) -> float:
@@ -216,10 +121,10 @@ def _pid(
     measured_c, target_c = measured_against(setpoint, wort)
     if setpoint.low_c < target_c == measured_c < setpoint.high_c:
         # Inside a free rise nothing is wanted, and no memory of the hold before it either.
-        return _FREE, LoopState(automatic=True)
+        return FREE, LoopState(automatic=True)
     if dt_s < SHORTEST_INTERVAL_S and last.automatic:
         # Two scans of one moment: nothing can have changed but what the estimate is fit to drive.
-        return _reasoned(min(last.heat_w, high_w)), last
+        return reasoned(min(last.heat_w, high_w)), last
     loop = vessel.loop
     gain = loop.gain_w_per_k
     integral_rate = gain / loop.integral_s if loop.integral_s > 0 else 0.0
@@ -245,7 +150,7 @@ def _pid(
         heat_w, integral_w = 0.0, max(0.0, integral_w) if calling > 0 else min(0.0, integral_w)
     elif heat_w:
         calling = 1 if heat_w > 0.0 else -1
-    return _reasoned(heat_w), LoopState(integral_w, state.last_c, state.slope_k_per_s, heat_w, calling, True)
+    return reasoned(heat_w), LoopState(integral_w, state.last_c, state.slope_k_per_s, heat_w, calling, True)
 
 
 def measured_against(setpoint: Setpoint, wort: Estimate) -> tuple[float, float]:
@@ -259,17 +164,7 @@ def measured_against(setpoint: Setpoint, wort: Estimate) -> tuple[float, float]:
     return middle_c, middle_c
 
 
-def _reasoned(heat_w: float) -> Demand:
-    if heat_w < 0.0:
-        return Demand(heat_w, "cooling to the setpoint")
-    if heat_w > 0.0:
-        return Demand(heat_w, "heating to the setpoint")
-    return _SATISFIED
-
-
 _NO_BATCH = Demand(0.0, "no batch to regulate")
 _OFF = Demand(0.0, "mode off")
 _BLIND = Demand(0.0, NO_SIGNAL)
 _QUIET = Demand(0.0, "quiet hours: the outputs rest")
-_FREE = Demand(0.0, "free rise")
-_SATISFIED = Demand(0.0, "at the setpoint")

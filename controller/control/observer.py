@@ -9,6 +9,7 @@ only wort and rest are corrected: the filter of a "considered" parameter (S. F. 
 from math import cbrt, exp
 from typing import NamedTuple
 
+from controller.control.outlook import Outlook, outlook
 from controller.control.vessel_model import Nodes, Rates, Shares, advanced
 
 TICK_S = 60.0
@@ -76,10 +77,11 @@ class Sums(NamedTuple):
     by_hold_k: float = 0.0
 
 
-class Observed(NamedTuple):
-    """What is thought of one vessel. `rest_k_per_h` is the warming that nothing else explains; `room_c` the room as it
-    is counted; `layers_k` how much the outputs have moved the wort lately, which leaves layers; `ticks` are the
-    minutes seen since the beginning or an event; nothing is learnt of the shares before `careful_s` have passed."""
+class Thought(NamedTuple):
+    """What was thought of one vessel at the last look. `rest_k_per_h` is the warming that nothing else explains;
+    `room_c` the room as it is counted; `layers_k` how much the outputs have moved the wort lately, which leaves layers;
+    `ticks` are the minutes seen since the beginning or an event (-1: nothing yet); nothing is learnt of the shares
+    before `careful_s` have passed. `cooling` and `heating` say what is on since, `ahead` what is coming."""
 
     nodes: Nodes = Nodes(0.0, 0.0)
     rest_k_per_h: float = 0.0
@@ -91,11 +93,33 @@ class Observed(NamedTuple):
     layers_k: float = 0.0
     ticks: int = -1
     careful_s: float = 0.0
+    cooling: bool = False
+    heating: bool = False
+    ahead: Outlook = Outlook()
+
+
+class Observed(NamedTuple):
+    """The last thought, and what came since: seconds, seconds with a fit signal, K s that the probes showed."""
+
+    thought: Thought = Thought()
+    passed_s: float = 0.0
+    fit_s: float = 0.0
+    shown_ks: float = 0.0
+
+    @property
+    def rate(self) -> Rates:
+        """The site file's figures as rates."""
+        return self.thought.rate
+
+    @property
+    def shares(self) -> Shares:
+        """What was learnt beside them."""
+        return self.thought.shares
 
 
 class Seen(NamedTuple):
-    """What one scan tells: the mean of the fit signals (None: none), what the outputs did since the last, bath and room
-    in °C, whether a fault or doubt forbids learning, whether bath and room were measured, how restless the rest is."""
+    """What a look tells: the mean of the fit signals (None: none), what the outputs do, bath and room in °C, whether a
+    fault or doubt forbids learning, whether the bath was measured, the vessel's volume and nominal rates."""
 
     wort_c: float | None
     cooling: bool
@@ -105,6 +129,7 @@ class Seen(NamedTuple):
     learns: bool
     measured: bool
     volume_l: float
+    rate: Rates
 
 
 NOT_OBSERVED = Observed()
@@ -113,69 +138,112 @@ _NO_SUMS, _NO_NODES = Sums(), Nodes(0.0, 0.0)
 
 def sure(last: Observed) -> bool:
     """Whether the observer's wort is better than the probe's own."""
-    return last.ticks >= SURE_AFTER_TICKS
+    return last.thought.ticks >= SURE_AFTER_TICKS
 
 
-def observed(last: Observed, seen: Seen, dt_s: float) -> Observed:
-    """What is thought after one scan."""
-    nodes, rest, shares, sums, unsure, rate, room_c, layers_k, ticks, careful_s = last
+def opened(last: Observed, wort_c: float | None, cooling: bool, heating: bool, dt_s: float) -> Observed | None:
+    """The memory after one more scan in which nothing changed; None when it is time for a look."""
+    thought, passed_s, fit_s, shown_ks = last
+    if (
+        thought.ticks < 0
+        or cooling is not thought.cooling
+        or heating is not thought.heating
+        or passed_s + thought.sums.passed_s + dt_s >= TICK_S - 0.1
+    ):
+        return None
+    if wort_c is None:
+        return Observed(thought, passed_s + dt_s, fit_s, shown_ks)
+    return Observed(thought, passed_s + dt_s, fit_s + dt_s, shown_ks + wort_c * dt_s)
+
+
+def closed(last: Observed, seen: Seen, dt_s: float) -> Observed:
+    """What is thought after a look: the time since the last one is reckoned with what was on in it."""
+    thought, passed_s, fit_s, shown_ks = last
     wort_c = seen.wort_c
-    if ticks < 0:
-        if wort_c is None:
-            return last
-        return begun(last, wort_c, seen.room_c)
+    if thought.ticks < 0:
+        return last if wort_c is None else Observed(_begun(thought, wort_c, seen))
+    if seen.cooling is not thought.cooling or seen.heating is not thought.heating:
+        if passed_s > 0.0:
+            thought = _gone(thought, seen, passed_s, fit_s, shown_ks)
+            passed_s = fit_s = shown_ks = 0.0
+        thought = thought._replace(cooling=seen.cooling, heating=seen.heating)
+    passed_s += dt_s
+    if wort_c is not None:
+        fit_s, shown_ks = fit_s + dt_s, shown_ks + wort_c * dt_s
+    if passed_s + thought.sums.passed_s < TICK_S - 0.1 or passed_s <= 0.0:
+        return Observed(_foreseen(thought, seen), passed_s, fit_s, shown_ks)
+    thought = _struck(_gone(thought, seen, passed_s, fit_s, shown_ks), seen)
+    return Observed(_foreseen(thought, seen))
+
+
+def _gone(last: Thought, seen: Seen, passed_s: float, fit_s: float, shown_ks: float) -> Thought:
+    """The thought after `passed_s` with its outputs as they were."""
+    room_c = last.room_c
     if room_c is None:
         room_c = seen.room_c
-    elif room_c != seen.room_c:
-        most_k = ROOM_K_PER_H * dt_s / 3600.0
-        room_c += min(max((seen.room_c - room_c) * dt_s / (ROOM_S + dt_s), -most_k), most_k)
-    if dt_s <= 0.0:
-        return last
-    nodes, moved = advanced(nodes, rate, shares, rest, seen.cooling, seen.heating, seen.bath_c, room_c, dt_s)
-    passed_s, fit_s, off_ks, cooled_k, heated_k, lost_k, by_hold_k = sums
-    if wort_c is not None:
-        fit_s += dt_s
-        off_ks += (wort_c - nodes.shown_c) * dt_s
+    else:
+        most_k = ROOM_K_PER_H * passed_s / 3600.0
+        room_c += min(max((seen.room_c - room_c) * passed_s / (ROOM_S + passed_s), -most_k), most_k)
+    nodes, moved = advanced(
+        last.nodes, last.rate, last.shares, last.rest_k_per_h, last.cooling, last.heating, seen.bath_c, room_c, passed_s
+    )
+    sums = last.sums
+    off_ks = shown_ks - 0.5 * (last.nodes.shown_c + nodes.shown_c) * fit_s
     sums = Sums(
-        passed_s + dt_s, fit_s, off_ks, cooled_k + moved.cooled_k, heated_k + moved.heated_k, lost_k + moved.lost_k,
-        by_hold_k + moved.by_hold_k,
+        sums.passed_s + passed_s, sums.fit_s + fit_s, sums.off_ks + off_ks, sums.cooled_k + moved.cooled_k,
+        sums.heated_k + moved.heated_k, sums.lost_k + moved.lost_k, sums.by_hold_k + moved.by_hold_k,
     )  # fmt: skip
-    after = Observed(nodes, rest, shares, sums, unsure, rate, room_c, layers_k, ticks, careful_s)
-    return after if sums.passed_s < TICK_S - 0.1 else _struck(after, seen, wort_c)
+    return last._replace(nodes=nodes, sums=sums, room_c=room_c)
 
 
-def begun(last: Observed, wort_c: float, room_c: float | None) -> Observed:
+def _foreseen(now: Thought, seen: Seen) -> Thought:
+    ahead = outlook(
+        now.nodes, now.rate, now.shares, now.rest_k_per_h, seen.room_c if now.room_c is None else now.room_c,
+        seen.bath_c, now.cooling, now.heating, now.unsure.dd, now.unsure.rr,
+    )  # fmt: skip
+    return now._replace(ahead=ahead)
+
+
+def _begun(last: Thought, wort_c: float, seen: Seen) -> Thought:
     """Another beginning, of a new wort or after an event: the shares still hold, and how sure they are."""
     old = last.unsure
     unsure = Unsure(ww=0.05**2, rr=REST_SD_K_PER_H**2, cc=old.cc, cd=old.cd, hh=old.hh, dd=old.dd, ll=old.ll)
     nodes = last.nodes._replace(wort_c=wort_c, shown_c=wort_c, coil_by_hold=0.0)
-    return last._replace(nodes=nodes, sums=_NO_SUMS, unsure=unsure, room_c=room_c, ticks=0)
+    begun = last._replace(
+        nodes=nodes, sums=_NO_SUMS, unsure=unsure, ticks=0, rate=seen.rate, cooling=seen.cooling, heating=seen.heating
+    )
+    return _foreseen(begun, seen)
 
 
 def parted(last: Observed, emptied: bool) -> Observed:
     """What is kept when nobody watches for a while (the wort is found again), or when the beer has gone: the shares."""
-    if last.ticks < 0 and not (emptied and last.rest_k_per_h):
+    thought = last.thought
+    if thought.ticks < 0 and not (emptied and thought.rest_k_per_h):
         return last
-    rest = 0.0 if emptied else last.rest_k_per_h
-    return last._replace(
-        nodes=_NO_NODES, rest_k_per_h=rest, sums=_NO_SUMS, room_c=None, layers_k=0.0, ticks=-1, careful_s=0.0
-    )
+    rest = 0.0 if emptied else thought.rest_k_per_h
+    return Observed(Thought(_NO_NODES, rest, thought.shares, _NO_SUMS, thought.unsure, thought.rate))
 
 
 def forgotten(last: Observed, cooler: bool) -> Observed:
     """What is thought without what was learnt of the cooler and its coil, or of the heater."""
-    shares, old, fresh = last.shares, last.unsure, Unsure()
+    shares, old, fresh = last.thought.shares, last.thought.unsure, Unsure()
     if cooler:
         unsure = old._replace(wc=0.0, rc=0.0, ch=0.0, cd=0.0, cl=0.0, wd=0.0, rd=0.0, hd=0.0, dl=0.0)
         unsure = unsure._replace(cc=fresh.cc, dd=fresh.dd)
-        return last._replace(shares=shares._replace(cooler=1.0, hold=1.0), unsure=unsure)
-    unsure = old._replace(wh=0.0, rh=0.0, ch=0.0, hd=0.0, hl=0.0, hh=fresh.hh)
-    return last._replace(shares=shares._replace(heater=1.0), unsure=unsure)
+        shares = shares._replace(cooler=1.0, hold=1.0)
+    else:
+        unsure = old._replace(wh=0.0, rh=0.0, ch=0.0, hd=0.0, hl=0.0, hh=fresh.hh)
+        shares = shares._replace(heater=1.0)
+    return last._replace(thought=last.thought._replace(shares=shares, unsure=unsure))
 
 
-def _struck(now: Observed, seen: Seen, wort_c: float | None) -> Observed:
+def _struck(now: Thought, seen: Seen) -> Thought:
     """The minute is over: what was shown corrects what is thought."""
-    nodes, rest, shares, sums, unsure, rate, room_c, layers_k, ticks, careful_s = now
+    nodes, rest, shares, sums, unsure, layers_k, ticks = (
+        now.nodes, now.rest_k_per_h, now.shares, now.sums, now.unsure, now.layers_k, now.ticks,
+    )  # fmt: skip
+    wort_c = seen.wort_c
+    careful_s = now.careful_s
     hours = sums.passed_s / 3600.0
     careful_s = max(0.0, careful_s - sums.passed_s)
     ww, wr, wc, wh, wd, wl, rr, rc, rh, rd, rl, cc, ch, cd, cl, hh, hd, hl, dd, dl, ll = unsure
@@ -200,11 +268,13 @@ def _struck(now: Observed, seen: Seen, wort_c: float | None) -> Observed:
     layers_k = layers_k * max(0.0, 1.0 - sums.passed_s / LAYERS_S) + by_outputs_k
     if sums.fit_s < 0.5 * sums.passed_s:
         blind = Unsure(ww, wr, wc, wh, wd, wl, rr, rc, rh, rd, rl, cc, ch, cd, cl, hh, hd, hl, dd, dl, ll)
-        return Observed(nodes, rest, shares, _NO_SUMS, blind, rate, room_c, layers_k, min(ticks, 0), careful_s)
+        return now._replace(
+            sums=_NO_SUMS, unsure=blind, layers_k=layers_k, ticks=min(ticks, 0), careful_s=careful_s, rate=seen.rate
+        )
     off_k = sums.off_ks / sums.fit_s
     if wort_c is not None and (abs(off_k) > EVENT_K or ww > EVENT_K**2):
         careful_s = CAREFUL_S if abs(off_k) > EVENT_K else careful_s
-        return begun(now._replace(careful_s=careful_s, layers_k=layers_k), wort_c, room_c)
+        return _begun(now._replace(careful_s=careful_s, layers_k=layers_k), wort_c, seen)
     spread = ww + STRAY_SD_K**2 + (LAYERS_SHARE * layers_k) ** 2
     if off_k * off_k > 4.0 * spread:  # the network is wrong somewhere: the wort follows the probe, the shares do not
         more = 0.5 * (off_k * off_k - 4.0 * spread)
@@ -236,4 +306,7 @@ def _struck(now: Observed, seen: Seen, wort_c: float | None) -> Observed:
             rr - gr * wr, rc - gr * wc, rh - gr * wh, rd - gr * wd, rl - gr * wl,
             cc, ch, cd, cl, hh, hd, hl, dd, dl, ll,
         )  # fmt: skip
-    return Observed(nodes, rest, shares, _NO_SUMS, unsure, rate, room_c, layers_k, ticks + 1, careful_s)
+    return now._replace(
+        nodes=nodes, rest_k_per_h=rest, shares=shares, sums=_NO_SUMS, unsure=unsure, layers_k=layers_k, ticks=ticks + 1,
+        careful_s=careful_s, rate=seen.rate,
+    )  # fmt: skip

@@ -11,13 +11,13 @@ from typing import NamedTuple
 from controller.control.budget import DAY_S, RUNAWAY_K
 from controller.control.outlook import Outlook
 from controller.control.site import Output
-from controller.control.state import LoopState, OutputState
+from controller.control.state import LoopState, OutputState, Plan
 from controller.control.vessel_model import RISES_S
 
 # A smaller tooth than this is not worth a start: the usual probe has steps of 1/16 K.
 LEAST_TOOTH_K = 0.08
 # Before heat follows cold, or cold heat, the wort must be farther away, unless the balance is this sure of it.
-_TURNS_K, _TURNS_SD = 0.1, 1.5
+TURNS_K, TURNS_SD = 0.1, 1.5
 # Of the budget that pulses are sized for; the account sees to the rest.
 BUDGET_SHARE = 0.97
 # How far starts are spread about their mean, and over how long that mean is taken.
@@ -35,13 +35,8 @@ WAITS_K, WAITS_H = 0.4, 6.0
 class Turn(NamedTuple):
     """What is to be on: cooler (-1), heater (+1), neither (0); whether it is a way to go (`far`)."""
 
-    calling: int
+    pulse: int
     far: bool
-
-
-def need_k_per_h(ahead: Outlook, slope_k_per_h: float) -> float:
-    """What the outputs must take out of the wort to follow the setpoint, K/h; negative: must put in."""
-    return ahead.own_k_per_h - slope_k_per_h
 
 
 def period_h(output: Output, state: OutputState, load: float, busy: float, now_s: float, away_k: float) -> float:
@@ -66,31 +61,38 @@ def turned(
     last: LoopState, ahead: Outlook, need: float, above_k: float, below_k: float, teeth: tuple[float, float],
     may: tuple[bool, bool],
 ) -> Turn:  # fmt: skip
-    """Whether cooler or heater is to be on. `above_k` and `below_k` say how far the wort is above the upper and below
-    the lower setpoint, colder and warmer reading apart; `teeth` and `may` (be switched on) are of both."""
-    calling, far = (0, False) if last.pulse is None else (last.pulse, last.far)  # what PID called for is no pulse
-    coming_k = ahead.wrap_k - ahead.coil_k
-    # a coil that holds cold keeps the mean of the wort that much above the saw-tooth of what is coming
-    above_k += coming_k + max(need, 0.0) * ahead.hold_h
-    below_k += max(-need, 0.0) * ahead.wrap_h - coming_k
+    """Whether cooler or heater is to be on. `above_k` and `below_k` say how far the wort will settle above the upper
+    and below the lower setpoint, by colder and warmer reading; `teeth` and `may` (be switched on) are of both."""
+    pulse, far = (0, False) if last.pulse is None else (last.pulse, last.far)
+    far = far or (pulse < 0 and above_k > 0.5 * teeth[0] + FAR_K) or (pulse > 0 and below_k > 0.5 * teeth[1] + FAR_K)
+    plan = levels(pulse, far, last.side, ahead, need, above_k, below_k, teeth, 0.0)
+    if (pulse < 0 and above_k <= plan.cool_off_k) or (pulse > 0 and below_k <= plan.heat_off_k):
+        pulse, far = 0, False
+    if pulse >= 0 and may[0] and above_k >= plan.cool_on_k:
+        return Turn(-1, above_k > 0.5 * teeth[0] + FAR_K)
+    if pulse == 0 and may[1] and below_k >= plan.heat_on_k:
+        return Turn(1, below_k > 0.5 * teeth[1] + FAR_K)
+    return Turn(pulse, far)
+
+
+def levels(
+    pulse: int, far: bool, side: int, ahead: Outlook, need: float, above_k: float, below_k: float,
+    teeth: tuple[float, float], high_w: float,
+) -> Plan:  # fmt: skip
+    """The levels at which outputs start and stop. A coil that holds cold keeps the mean of the wort that much above the
+    saw-tooth of what is settling, and so a wrap; the levels make up for it."""
     cool_k, heat_k = 0.5 * teeth[0], 0.5 * teeth[1]
-    if calling < 0:
-        far = far or above_k > cool_k + FAR_K
-        if above_k <= (ahead.unsure_k - LANDS_AT * teeth[0] if far else -cool_k):
-            calling, far = 0, False
-    elif calling > 0:
-        far = far or below_k > heat_k + FAR_K
-        if below_k <= (-LANDS_AT * teeth[1] if far else -heat_k) or (need > 0.0 and below_k <= 0.0):
-            calling, far = 0, False
-    if calling >= 0 and may[0]:
-        from_k = max(cool_k, _waits_k(above_k, -need)) + 2.0 * ahead.unsure_k
-        if above_k >= from_k + (_TURNS_K if last.side > 0 and need < _TURNS_SD * ahead.own_sd else 0.0):
-            return Turn(-1, above_k > cool_k + FAR_K)
-    if calling == 0 and may[1]:
-        from_k = max(heat_k, _waits_k(below_k, need))
-        if below_k >= from_k + (_TURNS_K if last.side < 0 and -need < _TURNS_SD * ahead.own_sd else 0.0):
-            return Turn(1, below_k > heat_k + FAR_K)
-    return Turn(calling, far)
+    held_k, warmed_k = max(need, 0.0) * ahead.hold_h, max(-need, 0.0) * ahead.wrap_h
+    cool_on_k = max(cool_k, _waits_k(above_k + held_k, -need)) + 2.0 * ahead.unsure_k - held_k
+    heat_on_k = max(heat_k, _waits_k(below_k + warmed_k, need)) - warmed_k
+    if side > 0 and need < TURNS_SD * ahead.own_sd:
+        cool_on_k += TURNS_K
+    if side < 0 and -need < TURNS_SD * ahead.own_sd:
+        heat_on_k += TURNS_K
+    lands = pulse != 0 and far
+    cool_off_k = (ahead.unsure_k - LANDS_AT * teeth[0] if lands else -cool_k) - held_k
+    heat_off_k = 0.0 if need > 0.0 else (-LANDS_AT * teeth[1] if lands else -heat_k) - warmed_k
+    return Plan(cool_on_k, cool_off_k, heat_on_k, heat_off_k, high_w)
 
 
 def _waits_k(away_k: float, back_k_per_h: float) -> float:

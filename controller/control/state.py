@@ -109,13 +109,27 @@ class Blind(NamedTuple):
 NO_BLIND = Blind()
 
 
+class Plan(NamedTuple):
+    """At which deviations (K beyond the setpoint, of what the wort settles at) cooler and heater start and stop until
+    the next look, and what the heater could do when that was planned."""
+
+    cool_on_k: float = 0.0
+    cool_off_k: float = 0.0
+    heat_on_k: float = 0.0
+    heat_off_k: float = 0.0
+    high_w: float = 0.0
+
+
+NO_PLAN = Plan()
+
+
 class LoopState(NamedTuple):
     """Memory of one loop. `heat_w` is the last demand, `calling` the direction of the last one (-1, 0, +1);
     `held_w` is what coil and heater still give after they were switched off, as the on/off loop counts it without an
     observer. `pulse` says what is to be on now, as `calling` does, where pulses are sized in energy (None: they follow
     the account of on-time). `far`: the pulse under way brings the wort from far away and is to land. `side`: which
-    output pulsed last. `sought_c` is the setpoint of the last scan, `slope_k_per_h` how fast it moves; `busy` is the
-    mean of load^(2/3) over the last day, or over `busy_s`."""
+    output pulsed last. `sought_c` is the setpoint of the last plan, at `planned_s`, `slope_k_per_h` how fast it moves;
+    `busy` is the mean of load^(2/3) over the last day, or over `busy_s`."""
 
     integral_w: float = 0.0
     filtered_c: float | None = None
@@ -131,6 +145,8 @@ class LoopState(NamedTuple):
     slope_k_per_h: float = 0.0
     busy: float = 0.0
     busy_s: float = 0.0
+    planned_s: float = 0.0
+    plan: Plan = NO_PLAN
 
 
 class OutputState(NamedTuple):

@@ -24,10 +24,8 @@ from controller.control.heard import heard, vessel_heard
 from controller.control.identify import asked, experimented
 from controller.control.interlock import REGULATED
 from controller.control.loop import demand
-from controller.control.observer import sure
 from controller.control.operate import operate
 from controller.control.operate_request import lasting
-from controller.control.outlook import bath_at_c, outlook, watched_wort
 from controller.control.probing import asking
 from controller.control.site import LoopKind, Output, Site, Supply, Upstream
 from controller.control.state import LOST, Mode, OutputState, SiteState, VesselState, outputs_of
@@ -35,6 +33,7 @@ from controller.control.trust import fit_to_drive, trust
 from controller.control.upstream import decide
 from controller.control.values import Command, Inputs, Record, RecordKind, Signal
 from controller.control.watch import Watch, watch_bath, watch_vessel
+from controller.control.watched import watched_wort
 
 GAP_SCANS = 3  # an interval longer than this many scans is a gap: loops start again without a bump
 WORTH_TELLING_S = 60.0  # of an outage
@@ -84,7 +83,7 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
         wanted, loop = demand(
             vessel, course.mode, course.manual, target, wort, was.loop, was.applied_w, moment.dt_s, resting,
             slower(vessel, was, moment.now_s) if vessel.loop.kind is LoopKind.ON_OFF else 1.0,
-            outlook(seen, bath_at_c(around)) if sure(seen) else None, (was.cooler, was.heater), moment.now_s,
+            seen, (was.cooler, was.heater), moment.now_s,
         )  # fmt: skip
         if was.diagnosis.asking_until_s is not None:
             wanted = asking(vessel, was, wanted, moment.now_s)

@@ -4,7 +4,6 @@ from math import sqrt
 from typing import NamedTuple
 
 from controller.control.observer import Observed, sure
-from controller.control.outlook import outlook
 from controller.control.site import Site, Vessel
 from controller.control.state import SiteState, VesselState
 from controller.control.vessel_model import HOLD_S
@@ -21,7 +20,7 @@ class Learnt(NamedTuple):
 
 def learnt(observed: Observed) -> tuple[Learnt, ...]:
     """What was learnt beside the site file's figures: cooler, heater, hold-up of the coil, loss to the room."""
-    shares, unsure = observed.shares, observed.unsure
+    shares, unsure = observed.thought.shares, observed.thought.unsure
     return (
         Learnt("cooler", shares.cooler, _root(unsure.cc)),
         Learnt("heater", shares.heater, _root(unsure.hh)),
@@ -35,7 +34,9 @@ def unexplained_w(vessel: Vessel, now: VesselState) -> float | None:
     if not sure(now.observed):
         return None
     litres = now.batch.volume_l if now.batch is not None and now.batch.volume_l else vessel.volume_l
-    return now.observed.rest_k_per_h * vessel.heat_capacity_j_per_k * min(litres / vessel.volume_l, 1.0) / 3600.0
+    return (
+        now.observed.thought.rest_k_per_h * vessel.heat_capacity_j_per_k * min(litres / vessel.volume_l, 1.0) / 3600.0
+    )
 
 
 def model_dict(site: Site, vessel: Vessel, now: VesselState, state: SiteState) -> Json | None:
@@ -43,17 +44,17 @@ def model_dict(site: Site, vessel: Vessel, now: VesselState, state: SiteState) -
     observed = now.observed
     if not sure(observed):
         return None
+    thought = observed.thought
     bath_c = trusted_c(state.signals, site.bath.probes) if site.bath is not None else None
     room_c = trusted_c(state.signals, (site.room,)) if site.room is not None else None
-    ahead = outlook(observed, observed.nodes.wort_c if bath_c is None else bath_c)
     return {
-        "wort_deviation_k": number(_root(observed.unsure.ww), 3),
-        "unexplained_k_per_h": number(observed.rest_k_per_h, 3),
-        "unexplained_deviation_k_per_h": number(_root(observed.unsure.rr), 3),
+        "wort_deviation_k": number(_root(thought.unsure.ww), 3),
+        "unexplained_k_per_h": number(thought.rest_k_per_h, 3),
+        "unexplained_deviation_k_per_h": number(_root(thought.unsure.rr), 3),
         "unexplained_w": number(unexplained_w(vessel, now), 1),
-        "by_itself_k_per_h": number(ahead.own_k_per_h, 3),
-        "cold_in_coil_k": number(ahead.coil_k, 3),
-        "hold_up_s": number(observed.shares.hold * HOLD_S, 0),
+        "by_itself_k_per_h": number(thought.ahead.own_k_per_h, 3),
+        "cold_in_coil_k": number(thought.ahead.coil_k, 3),
+        "hold_up_s": number(thought.shares.hold * HOLD_S, 0),
         "learnt": {each.part: {"share": number(each.share, 3), "deviation": number(each.deviation, 3)}
                    for each in learnt(observed)},
         "bath": "measured" if bath_c is not None else "no fit probe: reckoned as its chiller should keep it",
