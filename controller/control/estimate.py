@@ -52,7 +52,7 @@ def estimate(signals: list[Signal], last: Estimate, dt_s: float, gap: bool, wort
 
 def steady(wort_c: float, last: Estimate, dt_s: float) -> Estimate:
     """As `estimate` with one good signal, whose wort is the observer's."""
-    slow_c = last.slow_c + (1.0 - exp(-dt_s / TREND_S)) * (wort_c - last.slow_c)
+    slow_c = last.slow_c + dt_s / (TREND_S + dt_s) * (wort_c - last.slow_c)
     return Estimate(wort_c, wort_c, wort_c, (wort_c - slow_c) * (3600.0 / TREND_S), slow_c, Drive.BOTH, "")
 
 

@@ -25,10 +25,13 @@ LEAST_SPREAD, MOST_SPREAD, SPREAD_S = 0.35, 1.6, 86400.0
 # The account: this far ahead of the budget (in days' shares) doubles the period.
 AHEAD_S = 4 * 3600.0
 LONGEST_PERIOD_H = 24.0
-# Farther than this beyond half a tooth is a way to go, not a hold; it ends where the middle of the tooth will be.
-FAR_K, LANDS_AT = 0.3, 0.25
+# Farther than this beyond half a tooth is a way to go, not a hold. It ends at the middle of the tooth, and so many
+# standard deviations before that by what is not known of the coil: the wait then tells, and a second pulse lands.
+FAR_K, LANDS_SD = 0.3, 1.5
 # What comes back by itself within this band and time is waited for, so that nothing is heated that is then cooled.
-WAITS_K, WAITS_H = 0.4, 6.0
+WAITS_K, WAITS_H, WAITS_SD = 0.4, 6.0, 0.5
+# A heater waits within that band too while it is not known yet what the wort does by itself (standard deviation).
+UNKNOWN_K_PER_H = 0.3
 # All figures: common practice, no source; they were tried on the random plants of the benches.
 
 
@@ -83,21 +86,23 @@ def levels(
     saw-tooth of what is settling, and so a wrap; the levels make up for it."""
     cool_k, heat_k = 0.5 * teeth[0], 0.5 * teeth[1]
     held_k, warmed_k = max(need, 0.0) * ahead.hold_h, max(-need, 0.0) * ahead.wrap_h
-    cool_on_k = max(cool_k, _waits_k(above_k + held_k, -need)) + 2.0 * ahead.unsure_k - held_k
-    heat_on_k = max(heat_k, _waits_k(below_k + warmed_k, need)) - warmed_k
+    cool_on_k = max(cool_k, _waits_k(above_k + held_k, -need, ahead.own_sd)) + 2.0 * ahead.unsure_k - held_k
+    heat_on_k = max(heat_k, _waits_k(below_k + warmed_k, need, ahead.own_sd)) - warmed_k
+    if ahead.own_sd > UNKNOWN_K_PER_H:
+        heat_on_k = max(heat_on_k, WAITS_K)
     if side > 0 and need < TURNS_SD * ahead.own_sd:
         cool_on_k += TURNS_K
     if side < 0 and -need < TURNS_SD * ahead.own_sd:
         heat_on_k += TURNS_K
     lands = pulse != 0 and far
-    cool_off_k = (ahead.unsure_k - LANDS_AT * teeth[0] if lands else -cool_k) - held_k
-    heat_off_k = 0.0 if need > 0.0 else (-LANDS_AT * teeth[1] if lands else -heat_k) - warmed_k
+    cool_off_k = (LANDS_SD * ahead.unsure_k if lands else -cool_k) - held_k
+    heat_off_k = 0.0 if need > 0.0 else (0.0 if lands else -heat_k) - warmed_k
     return Plan(cool_on_k, cool_off_k, heat_on_k, heat_off_k, high_w)
 
 
-def _waits_k(away_k: float, back_k_per_h: float) -> float:
-    """How far the wort may be away while it comes back by itself at this rate."""
-    if back_k_per_h <= 0.0 or away_k <= 0.0 or away_k > back_k_per_h * WAITS_H:
+def _waits_k(away_k: float, back_k_per_h: float, unsure_k_per_h: float) -> float:
+    """How far the wort may be away while it comes back by itself at this rate, if that is sure enough."""
+    if back_k_per_h <= WAITS_SD * unsure_k_per_h or away_k <= 0.0 or away_k > back_k_per_h * WAITS_H:
         return 0.0
     return WAITS_K
 
