@@ -39,6 +39,9 @@ STEP_TOLERANCE_K = 0.5
 CONTACTOR_SHORTEST_OFF_S = 30.0
 PUMP_SHORTEST_ON_S = 60.0
 PUMP_SHORTEST_OFF_S = 60.0
+COMPRESSOR_SHORTEST_ON_S = 3 * 60.0
+COMPRESSOR_SHORTEST_OFF_S = 5 * 60.0  # small hermetic ones: 3 to 5 min, until pressures are even
+COMPRESSOR_DEADBAND_K = 1.0
 VALVE_LEADS_S = 10.0  # a small motor valve opens in 5 to 15 s
 
 # A wort of 12 degrees Plato at 20 °C; its mass per litre is rounded up from 1.0464 (specific gravity 1.0484).

@@ -7,6 +7,7 @@ from controller import defaults
 from controller.control.course import Profile
 from controller.control.fluids import glycol_freezing_c
 from controller.control.site import (
+    COMPRESSOR,
     UPSTREAM,
     AlarmLimits,
     Bath,
@@ -63,7 +64,7 @@ def installation(part: SitePart, profiles: Mapping[str, Profile]) -> Installatio
         room=_probe("room", part.room, Place.ROOM) if part.room else None,
         profiles=dict(profiles),
         manual_heat_over_mqtt=part.manual_heat_over_mqtt,
-        upstream=(*map(_pump, part.shared_pumps), *map(_contactor, part.contactors)),
+        upstream=(*map(_pump, part.shared_pumps), *map(_contactor, part.contactors), *_compressor(part.bath)),
     )
     return Installation(
         site=site,
@@ -137,6 +138,13 @@ def _contactor(part: ContactorPart) -> Upstream:
 def _pump(part: SharedPumpPart) -> Upstream:
     output = _switched(f"{UPSTREAM}/{part.name}", part, 0.0, part.shortest_on)
     return Upstream(Supply.PUMP, output, tuple(part.feeds), part.valve_leads)
+
+
+def _compressor(bath: BathPart | None) -> tuple[Upstream, ...]:
+    if bath is None or bath.chiller is None:
+        return ()
+    part = bath.chiller
+    return (Upstream(Supply.CHILLER, _switched(COMPRESSOR, part, 0.0, part.shortest_on), (), 0.0, part.deadband),)
 
 
 def _switched(tag: str, part: SwitchedPart, power_w: float, shortest_on_s: float) -> Output:

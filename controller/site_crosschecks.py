@@ -49,6 +49,9 @@ def _values(data: Data) -> Iterator[tuple[str, Hashable, KeyPath]]:
             topic = _block(item).get("topic")
             if isinstance(topic, str):
                 yield "output", topic, (key, number, "topic")
+    chiller = _block(_block(root.get("bath")).get("chiller"))
+    if isinstance(chiller.get("topic"), str):
+        yield "output", _text(chiller["topic"]), ("bath", "chiller", "topic")
     yield from _probes(_block(root.get("bath")).get("probes"), ("bath", "probes"))
     yield from _reading(_block(root.get("room")), ("room",))
 

@@ -26,7 +26,7 @@ from controller.model_types import (
 from controller.nearest import nearest
 from controller.quantities import PERCENT, POWER, TEMPERATURE
 from controller.service_models import BrokerPart, HeartbeatPart, HistoryPart, HttpPart, NotificationsPart
-from controller.upstream_models import ContactorPart, SharedPumpPart, UpstreamPart
+from controller.upstream_models import CompressorPart, ContactorPart, SharedPumpPart, UpstreamPart
 from controller.vessel_models import ProbePart, VesselPart
 
 UpstreamT = TypeVar("UpstreamT", bound=UpstreamPart)
@@ -68,6 +68,21 @@ class BathPart(Part):
     warm_limit: Annotated[float, a_temperature(-29, 30)] | None = None
     chiller_power: Annotated[float, a_power("1 W", "200 kW")] = Field(description=POWER)
     probes: list[ProbePart] = Field(min_length=1, max_length=4, description="a list of at least one probe")
+    chiller: CompressorPart | None = None
+
+    @field_validator("chiller")
+    @classmethod
+    def _ends_above_freezing(cls, chiller: CompressorPart | None, info: ValidationInfo) -> CompressorPart | None:
+        glycol, margin_k, setpoint = (info.data.get(key) for key in ("glycol", "freeze_margin", "setpoint"))
+        if chiller is None or glycol is None or margin_k is None or setpoint is None:
+            return chiller
+        least_c = glycol_freezing_c(glycol.percent, glycol.basis) + margin_k
+        ends_c = setpoint - chiller.deadband / 2.0
+        if ends_c < least_c:
+            found = f"{chiller.deadband:g} K, with which the compressor would run down to {ends_c:g} C"
+            right = f"an end at {least_c:.1f} C or above: a smaller deadband, a warmer setpoint or more glycol"
+            raise Wrong(found, right, ("deadband",))
+        return chiller
 
     @field_validator("setpoint")
     @classmethod
@@ -136,6 +151,14 @@ class SitePart(Part):
                     right = f"at least one scan, {scan_s:g} s"
                     raise Wrong(f"{output.renew:g} s", right, (number, key, "renew"))
         return vessels
+
+    @field_validator("bath")
+    @classmethod
+    def _chiller_renewed_by_scans(cls, bath: BathPart | None, info: ValidationInfo) -> BathPart | None:
+        scan_s = info.data.get("scan", 0.0)
+        if bath is not None and bath.chiller is not None and bath.chiller.renew < scan_s:
+            raise Wrong(f"{bath.chiller.renew:g} s", f"at least one scan, {scan_s:g} s", ("chiller", "renew"))
+        return bath
 
     @field_validator("contactors", "shared_pumps")
     @classmethod

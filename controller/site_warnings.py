@@ -5,7 +5,7 @@ import math
 from ipaddress import ip_address
 
 from controller.control.blind import least_wort_c
-from controller.control.site import UPSTREAM, Ending, LoopKind, SignalLoss, Site, Vessel
+from controller.control.site import COMPRESSOR, UPSTREAM, Ending, LoopKind, SignalLoss, Site, Vessel
 from controller.service_models import is_web
 from controller.site_models import SitePart
 from controller.vessel_models import CoolerPart, SwitchedPart
@@ -16,9 +16,13 @@ WORTH_IT_K = 4.0  # above the low limit, a wort that is not cooled blindly deser
 
 
 def outputs(part: SitePart) -> list[tuple[str, SwitchedPart]]:
-    """Every output of the file by its tag, in the order in which all are switched off: shared pumps, contactors, then
-    those of the vessels."""
-    shared = [(f"{UPSTREAM}/{device.name}", device) for device in (*part.shared_pumps, *part.contactors)]
+    """Every output of the file by its tag, in the order in which all are switched off: shared pumps, contactors, the
+    chiller's compressor, then those of the vessels."""
+    shared: list[tuple[str, SwitchedPart]] = [
+        (f"{UPSTREAM}/{device.name}", device) for device in (*part.shared_pumps, *part.contactors)
+    ]
+    if part.bath is not None and part.bath.chiller is not None:
+        shared.append((COMPRESSOR, part.bath.chiller))
     both = [
         (f"{v.name}/{key}", each) for v in part.vessels for key, each in (("cooler", v.cooler), ("heater", v.heater))
     ]
@@ -63,7 +67,23 @@ def warnings(part: SitePart, site: Site) -> list[str]:
         found.append("manual heat over MQTT is allowed: whoever reaches the broker can heat")
     for vessel in site.vessels:
         found += [*_blindness(vessel), *_starts(vessel)]
-    return found + _outlasting(part) + _unreachable(site)
+    return found + _outlasting(part) + _chilling(part) + _unreachable(site)
+
+
+def _chilling(part: SitePart) -> list[str]:
+    """What the brewer must see to at a chiller whose compressor is switched."""
+    bath = part.bath
+    if bath is None or bath.chiller is None:
+        return []
+    ends_c = bath.setpoint - bath.chiller.deadband / 2.0
+    found = [
+        f"the chiller's compressor is asked for cold down to {ends_c:g} C: its own "
+        "thermostat must be set warmer and its freeze protection colder than that, and both must stay in its circuit; "
+        "see deploy/safety.md"
+    ]
+    if len(bath.probes) == 1:
+        found.append("the chiller's compressor hangs on one bath probe: when it is lost, its own thermostat rules")
+    return found
 
 
 def _outlasting(part: SitePart) -> list[str]:

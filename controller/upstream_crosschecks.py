@@ -1,6 +1,7 @@
 """Whether what contactors and shared pumps feed is in the site file, and is fed once. Looked for in the plain data, so
 that other faults hide nothing."""
 
+from controller.control.site import COMPRESSOR
 from controller.faults import Fault, Wrong, shown
 from controller.model_faults import fault_at
 from controller.nearest import nearest
@@ -15,6 +16,9 @@ def feeding_faults(document: Document) -> list[Fault]:
     known = _outputs(root.get("vessels"))
     faults: list[Fault] = []
     named: dict[str, KeyPath] = {}
+    bath = root.get("bath")
+    if isinstance(bath, dict) and isinstance(bath.get("chiller"), dict):
+        named[COMPRESSOR.partition("/")[2]] = ("bath", "chiller")
     for key, kind in KINDS.items():
         fed: dict[str, KeyPath] = {}
         for number, item in enumerate(_list(root.get(key))):

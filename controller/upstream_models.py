@@ -1,12 +1,14 @@
-"""Models of what several outputs share in a site file: contactors upstream, and pumps behind several valves."""
+"""Models of what several outputs share in a site file: contactors upstream, pumps behind several valves, and the
+compressor of the chiller."""
 
+from collections.abc import Callable
 from typing import Annotated
 
 from pydantic import BeforeValidator, Field, field_validator
 
 from controller import defaults
 from controller.faults import Wrong, shown
-from controller.model_types import SLUG, Slug, a_duration
+from controller.model_types import SLUG, Slug, a_difference, a_duration
 from controller.vessel_models import EndsPart, SwitchedPart, ends_by_itself
 
 _OUTPUT = 'an output as vessel/cooler or vessel/heater, such as "fv1/heater"'
@@ -27,20 +29,50 @@ def _valve(value: object) -> str:
     return value
 
 
+def _kept(what: str) -> Callable[[object], bool]:
+    """Only a plain "yes" will do."""
+
+    def confirmed(value: object) -> bool:
+        if value is not True and value != "yes":
+            right = f"yes, if the chiller keeps {what} whatever this service does; else leave the chiller to itself"
+            raise Wrong(shown(value), right)
+        return True
+
+    return confirmed
+
+
+_CONFIRM = "yes: you have looked at the chiller and confirm that it keeps it; no block without"
+
 Fed = Annotated[str, BeforeValidator(_fed)]
 Valve = Annotated[str, BeforeValidator(_valve)]
 
 
-class UpstreamPart(SwitchedPart):
-    """What both kinds have in common. They must end by themselves: whatever stops this service or the network must
+class SharedPart(SwitchedPart):
+    """What all kinds have in common. They must end by themselves: whatever stops this service or the network must
     leave nothing energised."""
-
-    name: Slug = Field(description=SLUG)
 
     @field_validator("ends")
     @classmethod
     def _ends_by_itself(cls, ends: EndsPart | None) -> EndsPart | None:
         return ends_by_itself(ends, '"{}" for what several outputs hang on', "it")
+
+
+class UpstreamPart(SharedPart):
+    """What outputs of vessels hang on; it has a name."""
+
+    name: Slug = Field(description=SLUG)
+
+
+class CompressorPart(SharedPart):
+    """The compressor of a chiller that keeps its own thermostat and freeze protection. The brewer says so, twice."""
+
+    own_thermostat: Annotated[bool, BeforeValidator(_kept("its own thermostat"))] = Field(description=_CONFIRM)
+    own_freeze_protection: Annotated[bool, BeforeValidator(_kept("its own freeze protection"))] = Field(
+        description=_CONFIRM
+    )
+    deadband: Annotated[float, a_difference("0.5 K", "4 K")] = defaults.COMPRESSOR_DEADBAND_K
+    shortest_on: Annotated[float, a_duration("1 min", "30 min")] = defaults.COMPRESSOR_SHORTEST_ON_S
+    shortest_off: Annotated[float, a_duration("3 min", "30 min")] = defaults.COMPRESSOR_SHORTEST_OFF_S
 
 
 class ContactorPart(UpstreamPart):

@@ -114,14 +114,21 @@ ALARMS: Mapping[str, AlarmKind] = {
     "bath signal": AlarmKind(
         Priority.MEDIUM,
         "no probe of the bath gives a fit signal",
-        "the bath is shared without knowing how cold it is",
+        "the bath is taken to be at its setpoint and its chiller to be weaker than the site file says",
         "look at the bath probe",
     ),
     "bath warm": AlarmKind(
         Priority.MEDIUM,
         "the bath is warmer than crashes are allowed at",
-        "crashes wait; if it goes on, fermentations warm",
+        "crashes and pull-downs wait for fermentations; if it goes on, those warm too",
         "look at the chiller: power, air flow, glycol level",
+    ),
+    "chiller no effect": AlarmKind(
+        Priority.MEDIUM,
+        "the chiller is asked to run and the bath does not become colder",
+        "the bath warms, then the fermentations do",
+        "look whether its compressor and fan run, at its air filter, its own thermostat and its fault lamp; what is "
+        "inside it is for a licensed refrigeration engineer",
     ),
     "bath freezing": AlarmKind(
         Priority.HIGH,

@@ -46,6 +46,7 @@ DEAD_COOLER_S, DEAD_HEATER_S = 240.0, 600.0  # of running while it looks dead; c
 COOLER_WITHIN_S, HEATER_WITHIN_S = 20 * 60.0, 40 * 60.0  # on-time within which an output without effect is found
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 15 * 60.0, 2 * 3600.0  # of a cooler without effect; common practice, no source
 MISTAKEN_S = 3600.0  # so long after it an output without effect may turn out to be the other that will not stop
+FELL_K = 0.15  # so much colder must the wort become before a cooler counts as mended; common practice, no source
 # Of what was seen, which the other output may have failed to do; standard deviations by which more was seen than that.
 # Common practice, no source.
 OPPOSED_SHARE, OPPOSED_SURE = 0.5, 1.5
@@ -168,7 +169,9 @@ def _probes(
     for probe, signal in zip(vessel.probes, signals, strict=True):
         name = probe.tag.partition("/")[2]
         memory = last.probes.get(name)
-        if signal.celsius is not None and (fit_to_drive(signal) or signal.cause in _STILL_READ):
+        # A memory begins at a value that is fit: what a probe shows after a jump may be a hand, or the room.
+        read = fit_to_drive(signal) or (memory is not None and signal.cause in _STILL_READ)
+        if signal.celsius is not None and read:
             memory = doubted(memory, signal.celsius, signal.moved_s, around.room_c, pace, now_s)
         elif memory is not None and not memory.doubt:
             memory = None
@@ -226,9 +229,10 @@ def _suspected(
             windows[kind] = None
             continue
         within_s = COOLER_WITHIN_S if cooler else HEATER_WITHIN_S
-        windows[kind], verdicts[kind] = watched(
-            window or begun(balance, tick.wort_c, cooler), balance, tick, cooler, suspicion, within_s
-        )
+        window = window or begun(balance, tick.wort_c, cooler)
+        windows[kind], verdicts[kind] = watched(window, balance, tick, cooler, suspicion, within_s)
+        if kind in faults and verdicts[kind] is Verdict.WORKS and tick.wort_c > window.began_c - FELL_K:
+            verdicts[kind] = Verdict.OPEN  # a rest that was learnt beside a dead cooler looks like a cooler that works
     if all(unmoved(memory, moment.now_s) and not memory.wronged for memory in fresh.probes.values()):
         for kind in (COOLER_NO_EFFECT, HEATER_NO_EFFECT):  # it is the probe that is to be asked
             verdicts.pop(kind, None)

@@ -32,7 +32,7 @@ AWAY_K, ROOM_APART_K = 1.2, 2.0
 ROOM_SHARE_LOW, ROOM_SHARE_HIGH = 0.5, 1.4
 AWAY_TICKS = 3
 # It is back in its well when it shows again what the wort can have become meanwhile. All: common practice, no source.
-BACK_K, BACK_K_PER_H = 1.0, 0.3
+BACK_K, BACK_K_PER_H = 1.0, 1.0
 BACK_TICKS = 5
 
 

@@ -37,11 +37,12 @@ def drive(
     started: bool,
     records: list[Record],
     feeding: Feeding | None = None,
+    later: str = "",
     pulse: int | None = None,
 ) -> Driven:
     """Switch the vessel's outputs. Before `started` everything is off, whatever was granted (design rule 3).
-    `feeding` is what stands upstream of them, None for a site without; `pulse` is which output the loop wants on now
-    (None: pulses by the account of on-time)."""
+    `feeding` is what stands upstream of them, None for a site without; `later` says why a cooler that is off does not
+    start in this scan; `pulse` is which output the loop wants on now (None: pulses by the account of on-time)."""
     cooler, heater = was.cooler, was.heater
     if not started:
         grant = Grant(0.0, START)
@@ -65,6 +66,8 @@ def drive(
                     veto = feeding.missing(vessel.cooler, cooler)
             on = wish.on and not veto and regulated
             reason = _reason(vessel.cooler, cooler, on, veto, duty > 0.0 and regulated, grant.reason, now_s)
+            if later and on and not cooler.on:
+                on, reason = False, later
             applied_w = 0.0 if veto or not regulated else -duty * vessel.cooler.power_w
             if feeding is not None and cooler.on and not on:
                 unsafe = veto or may_cool(vessel, batch, condition, mode, signals, cooler, heater, now_s, was.blind)

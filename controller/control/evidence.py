@@ -64,7 +64,8 @@ class Window(NamedTuple):
     `fault_k` what the fault would have added to it, `duty` of the output as it would have come through with the fault.
     `cooled_k` and `heated_k` are what the site file's figures alone would have done, `on_s` is how long the output was
     commanded on, `on_its_way_k` the most that was on its way, `seen_k` how far the wort is from how it should have
-    become, `sd_k` the standard deviation of that reckoning, `speaks` for how many ticks the wort has spoken."""
+    become, `sd_k` the standard deviation of that reckoning, `speaks` for how many ticks the wort has spoken,
+    `began_c` the wort at its beginning."""
 
     rest_k_per_h: float
     unsure: Unsure
@@ -79,6 +80,7 @@ class Window(NamedTuple):
     seen_k: float = 0.0
     sd_k: float = 0.0
     speaks: int = 0
+    began_c: float = 0.0
 
 
 class Verdict(Enum):
@@ -92,7 +94,7 @@ class Verdict(Enum):
 def begun(balance: Balance, wort_c: float, cooler: bool) -> Window:
     """A window that begins with the wort at `wort_c`, for the cooler or for the heater."""
     duty = balance.cooling if cooler else balance.heating
-    return Window(balance.rest_k_per_h, balance.unsure, wort_c, duty)
+    return Window(balance.rest_k_per_h, balance.unsure, wort_c, duty, began_c=wort_c)
 
 
 def watched(
@@ -127,6 +129,7 @@ def watched(
         on_its_way_k,
         tick.wort_c - should_c,
         speaks=window.speaks,
+        began_c=window.began_c,
     )  # fmt: skip
     fresh = begun(balance, tick.wort_c, cooler)
     if (abs(window.fault_k) < BEGUN_K and abs(duty - own) < IDLE) or window.lasted_s > LONGEST_S:

@@ -7,6 +7,7 @@ from enum import Enum
 from controller.control.course import Profile
 
 UPSTREAM = "upstream"  # stands in a tag where a vessel's name does otherwise
+COMPRESSOR = f"{UPSTREAM}/compressor"  # the tag of the chiller's
 
 
 class Place(Enum):
@@ -72,17 +73,20 @@ class Supply(Enum):
 
     CONTACTOR = "contactor"  # power
     PUMP = "pump"  # flow, through valves
+    CHILLER = "chiller"  # cold, by its compressor; it feeds the bath and no output
 
 
 @dataclass(frozen=True, slots=True)
 class Upstream:
     """A device that several outputs share: without it none of them does anything. `feeds` are their tags. A pump
-    starts when one of its valves has been open for `leads_s`, the time in which a valve opens."""
+    starts when one of its valves has been open for `leads_s`, the time in which a valve opens. A chiller's compressor
+    acts half of `deadband_k` above and below the bath's setpoint."""
 
     supply: Supply
     output: Output
     feeds: tuple[str, ...]
     leads_s: float = 0.0
+    deadband_k: float = 0.0
 
     @property
     def name(self) -> str:
@@ -178,12 +182,15 @@ class Site:
     manual_heat_over_mqtt: bool = False
     upstream: tuple[Upstream, ...] = ()  # pumps first: the order in which everything is switched off
     probes: tuple[Probe, ...] = field(init=False, compare=False)  # all of them: vessels' by name, bath's, room's
+    compressor: Upstream | None = field(init=False, compare=False)  # of the chiller
     fed: Mapping[str, tuple[Upstream, ...]] = field(init=False, compare=False)  # by output tag: contactor, then pump
 
     def __post_init__(self) -> None:
         wort = tuple(probe for vessel in self.vessels for probe in vessel.probes)
         bath = self.bath.probes if self.bath else ()
         object.__setattr__(self, "probes", wort + bath + ((self.room,) if self.room else ()))
+        chillers = [each for each in self.upstream if each.supply is Supply.CHILLER]
+        object.__setattr__(self, "compressor", chillers[0] if chillers and self.bath else None)
         fed: dict[str, tuple[Upstream, ...]] = {}
         for device in sorted(self.upstream, key=lambda each: each.supply is Supply.PUMP):
             fed.update({tag: (*fed.get(tag, ()), device) for tag in device.feeds})

@@ -216,6 +216,25 @@ class VesselState(NamedTuple):
     identification: Identification = NO_IDENTIFICATION
 
 
+class Sharing(NamedTuple):
+    """How the bath was shared in the last scan: by how much its level has given way (K), who gets less than was asked
+    for (the share 0..1 by vessel), and behind whom they wait."""
+
+    eased_k: float = 0.0
+    waits: Mapping[str, float] = {}
+    behind: tuple[str, ...] = ()
+
+
+NO_SHARING = Sharing()
+
+
+class Chilling(NamedTuple):
+    """The coldest that the bath became while the compressor runs, counted in steps that prove an effect, and when."""
+
+    best_c: float
+    since_s: float
+
+
 class SiteState(NamedTuple):
     """The state of the whole site. `alarms` is keyed "vessel/kind" ("bath/bath kind" for the bath)."""
 
@@ -229,9 +248,11 @@ class SiteState(NamedTuple):
     signals: Mapping[str, Signal]
     vessels: Mapping[str, VesselState]
     alarms: Mapping[str, AlarmState]
-    bath_crash_pause: bool
+    bath_crash_pause: bool  # somebody who waits for the bath gets next to nothing
     answers: Mapping[str, str]  # action id -> answer, the newest 200
     upstream: Mapping[str, OutputState] = {}  # by output tag
+    sharing: Sharing = NO_SHARING
+    chilling: Chilling | None = None
 
 
 NEVER = Signal(None, 0.0, Status.FAILURE, "no reading yet")

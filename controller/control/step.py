@@ -13,13 +13,14 @@ from typing import NamedTuple
 
 from controller.control.blind import blind_demand, look
 from controller.control.budget import slower
-from controller.control.chiller import Call, share
+from controller.control.chiller import STAGGER_S, STARTS_LATER, Call, last_start, share
+from controller.control.compressor import chilled
 from controller.control.diagnose import diagnose, doubts
 from controller.control.diagnose_words import Around
 from controller.control.diagnosis import COOLER_NO_EFFECT
 from controller.control.drive import drive, due
 from controller.control.feeding import Feeding
-from controller.control.follow import Moment, follow
+from controller.control.follow import PROGRESS_S, Moment, follow
 from controller.control.heard import heard, vessel_heard
 from controller.control.identify import asked, experimented
 from controller.control.interlock import REGULATED
@@ -27,12 +28,12 @@ from controller.control.loop import demand
 from controller.control.operate import operate
 from controller.control.operate_request import lasting
 from controller.control.probing import asking
-from controller.control.site import LoopKind, Output, Site, Supply, Upstream
+from controller.control.site import Bath, LoopKind, Output, Site, Supply, Upstream
 from controller.control.state import LOST, Mode, OutputState, SiteState, VesselState, outputs_of
 from controller.control.trust import fit_to_drive, trust
 from controller.control.upstream import decide
 from controller.control.values import Command, Inputs, Record, RecordKind, Signal
-from controller.control.watch import Watch, watch_bath, watch_vessel
+from controller.control.watch import Watch, watch_bath, watch_chiller, watch_vessel
 from controller.control.watched import watched_wort
 
 GAP_SCANS = 3  # an interval longer than this many scans is a gap: loops start again without a bump
@@ -62,7 +63,7 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
     _tell_of_the_service(state, moment, records)
     signals = _trusted(site, state, inputs, records)
 
-    bath_signal = signals[site.bath.probes[0].tag] if site.bath and site.bath.probes else None
+    bath_signal = _bath_signal(site.bath, signals) if site.bath else None
     around = _around(site, state, bath_signal, signals)
     drafts, calls = [], []
     for vessel in site.vessels:
@@ -97,17 +98,31 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
                 wanted = blind_demand(blind)
                 loop = loop._replace(heat_w=wanted.heat_w)
         drafts.append((vessel, was, own, wort, seen, course, loop))
-        calls.append(Call(vessel.name, wanted, wort.celsius, course.crashing))
+        on_its_way = course.settling_best_k is not None and moment.now_s - course.settling_since_s <= PROGRESS_S
+        calls.append(
+            Call(
+                vessel.name, wanted, wort.celsius, course.crashing, target if vessel.cooler else None, on_its_way
+            )
+        )  # fmt: skip
 
-    shares = share(site.bath, bath_signal, calls, state.bath_crash_pause)
+    shares = share(site.bath, bath_signal, calls, state.sharing, moment.dt_s)
+    last_start_s = last_start(state.vessels) if shares.stagger else None
 
     feeding = Feeding(site, state, moment.now_s, inputs.say_again) if site.upstream else None
     watch = Watch(state.alarms, moment, records)
     vessels: dict[str, VesselState] = {}
     commands: list[Command] = []
     for (vessel, was, own, wort, seen, course, loop), grant in zip(drafts, shares.grants, strict=True):
+        later = "" if last_start_s is None or moment.now_s - last_start_s >= STAGGER_S else STARTS_LATER
         pulse = loop.pulse if grant.heat_w == loop.heat_w else None  # all else is given by the account
-        driven = drive(vessel, was, course, wort, grant, own, moment, state.started, records, feeding, pulse)
+        driven = drive(vessel, was, course, wort, grant, own, moment, state.started, records, feeding, later, pulse)
+        if (
+            last_start_s is not None
+            and driven.cooler is not None
+            and driven.cooler.on
+            and driven.cooler.since_s > last_start_s
+        ):
+            last_start_s = driven.cooler.since_s
         number = state.number + len(commands)
         cooler = _sent(vessel.cooler, driven.cooler, number, state.epoch, inputs, commands)
         number = state.number + len(commands)
@@ -126,13 +141,18 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
     upstream = state.upstream
     if feeding is not None:
         heard_of = {each.output.tag: _upstream_heard(each, state, inputs, moment, records) for each in site.upstream}
-        upstream = decide(site, state._replace(upstream=heard_of), vessels, feeding, moment, records)
+        upstream = decide(site, state._replace(upstream=heard_of), vessels, feeding, bath_signal, moment, records)
         upstream, commands = _in_order(site, state, upstream, commands, inputs)
+    chilling = None
+    if site.bath and site.compressor:
+        at = upstream[site.compressor.output.tag]
+        chilling = chilled(site.bath, at, bath_signal, state.chilling, moment.now_s)
+        watch_chiller(watch, chilling, bool(shares.sharing.waits))
 
     after_scan = SiteState(
         state.version, inputs.now_s, utc_s, True, outage_since_s, state.number + len(commands),
-        state.epoch, signals, vessels, watch.alarms, shares.crash_pause, state.answers,
-        upstream,
+        state.epoch, signals, vessels, watch.alarms, shares.paused, state.answers,
+        upstream, shares.sharing, chilling,
     )  # fmt: skip
     return StepResult(after_scan, tuple(commands), tuple(records))
 
@@ -155,6 +175,12 @@ def _upstream_heard(
     if was.heard_s == was.sent_s:
         return was
     return heard("", device.name, device.output, was, inputs, moment, records)
+
+
+def _bath_signal(bath: Bath, signals: Mapping[str, Signal]) -> Signal | None:
+    """The first of the bath's probes that is fit to drive, else the first."""
+    own = [signals[probe.tag] for probe in bath.probes]
+    return next(filter(fit_to_drive, own), own[0] if own else None)
 
 
 def _lost(state: SiteState, inputs: Inputs) -> list[Record]:

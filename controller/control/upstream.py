@@ -1,4 +1,5 @@
-"""After the vessels have decided: what several outputs share. A contactor gives power, a pump gives flow.
+"""After the vessels have decided: what several outputs share. A contactor gives power, a pump gives flow, a
+chiller's compressor cold.
 
 A contactor is closed while a vessel that it feeds is regulated. A pump runs while a valve that is fully open asks for
 flow. Both are commanded off at once when an output that they feed does not stop, and stay off until a person has said
@@ -11,13 +12,14 @@ unless that valve must close for a reason of safety; then the pump stops at once
 
 from collections.abc import Mapping
 
+from controller.control.compressor import compressor, rested
 from controller.control.drive import switched
 from controller.control.feeding import UNTIL_INSPECTED, Feeding, cooler_of, fully_open, powered, stuck
 from controller.control.follow import Moment
 from controller.control.interlock import PROTECTIVE_OFF, REGULATED, rests
 from controller.control.site import Site, Supply, Upstream
 from controller.control.state import START, Mode, OutputState, SiteState, VesselState
-from controller.control.values import Record, RecordKind
+from controller.control.values import Record, RecordKind, Signal
 
 REGULATES, NOTHING_REGULATED = "a vessel that it feeds is regulated", "no vessel that it feeds is regulated"
 FLOW, NO_FLOW, VALVE_FIRST = "a valve asks for flow", "no valve asks for flow", "the valve opens first"
@@ -29,10 +31,12 @@ def decide(
     state: SiteState,
     vessels: Mapping[str, VesselState],
     feeding: Feeding,
+    bath: Signal | None,
     moment: Moment,
     records: list[Record],
 ) -> dict[str, OutputState]:
-    """Every device upstream after this scan, by tag; `vessels` are those after it. Before the start all are off."""
+    """Every device upstream after this scan, by tag; `vessels` are those after it, `bath` is the bath's signal. Before
+    the start all are off."""
     after = dict(state.upstream)
     for device in sorted(site.upstream, key=lambda each: each.supply is Supply.PUMP):  # a valve may need its contactor
         at = after[device.output.tag]
@@ -41,6 +45,11 @@ def decide(
             on, reason = False, START
         elif kept:
             on, reason = False, kept
+        elif device.supply is Supply.CHILLER:
+            assert site.bath is not None
+            unheard = feeding.unheard(device.output.tag)
+            at = rested(at, unheard, moment.now_s)
+            on, reason = compressor(site.bath, device, at, bath, unheard, moment.now_s)
         elif device.supply is Supply.CONTACTOR:
             on, reason = _contactor(device, at, vessels, moment.now_s)
         else:

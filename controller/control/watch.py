@@ -5,13 +5,14 @@ from collections.abc import Mapping, Set
 from controller.control.alarms import ACTIVE, next_phase, taken_out_of_service
 from controller.control.blind import foretold
 from controller.control.budget import overspent
+from controller.control.compressor import without_effect
 from controller.control.diagnosis import FAULTS
 from controller.control.estimate import disagreeing
 from controller.control.feeding import Feeding
 from controller.control.follow import Moment, deviation_k, settling
 from controller.control.interlock import REGULATED
 from controller.control.site import Bath, Output, Vessel
-from controller.control.state import AlarmPhase, AlarmState, BatchState, Mode, VesselState
+from controller.control.state import AlarmPhase, AlarmState, BatchState, Chilling, Mode, VesselState
 from controller.control.trust import fit_to_drive
 from controller.control.values import Drive, Record, RecordKind, Signal
 
@@ -191,3 +192,13 @@ def watch_bath(watch: Watch, bath: Bath, signal: Signal | None) -> None:
         watch.consider("bath", "bath warm", warm, BATH_DELAY_S, f"bath at {celsius or 0.0:.1f} °C")
     if freezing or "bath freezing" in told:
         watch.consider("bath", "bath freezing", freezing, SIGNAL_DELAY_S, f"bath at {celsius or 0.0:.1f} °C")
+
+
+def watch_chiller(watch: Watch, chilling: Chilling | None, overloaded: bool) -> None:
+    """Whether the chiller that runs makes the bath colder. While more is asked of it than it can give, that is no
+    wonder."""
+    present = without_effect(chilling, watch.moment.now_s)
+    if present or "chiller no effect" in watch.told("bath"):
+        best_c = chilling.best_c if chilling else 0.0
+        text = f"the chiller has been asked to run for two hours and the bath is still at {best_c:.1f} °C"
+        watch.consider("bath", "chiller no effect", present, 0.0, text, present and overloaded)

@@ -213,7 +213,7 @@ def _models(site: Site, vessels: list[tuple[str, VesselState]]) -> Iterator[Metr
 
 def _upstream(site: Site, state: SiteState) -> Iterator[Metric]:
     labels = ("site", "output")
-    on = _gauge("output_on", "1 while a contactor or shared pump is commanded on.", labels)
+    on = _gauge("output_on", "1 while a contactor, shared pump or compressor is commanded on.", labels)
     on_s = CounterMetricFamily("cellarhand_output_on_seconds", "Time on.", labels=labels, unit="seconds")
     starts = CounterMetricFamily("cellarhand_output_starts", "Changes from off to on.", labels=labels)
     for device in site.upstream:
@@ -251,11 +251,14 @@ def _alarms(site: str, state: SiteState) -> Iterator[Metric]:
 def _surroundings(site: Site, state: SiteState) -> Iterator[Metric]:
     bath = _gauge("bath_temperature", "Glycol in the reservoir.", ("site",), "celsius")
     room = _gauge("room_temperature", "Air around the vessels.", ("site",), "celsius")
+    granted = _gauge("vessel_bath_share", "What a vessel that waits for the bath gets of its demand.", _VESSEL, "ratio")
     if site.bath is not None:
         _add(bath, (site.name,), trusted_c(state.signals, site.bath.probes))
+        for vessel in site.vessels:
+            _add(granted, (site.name, vessel.name), state.sharing.waits.get(vessel.name, 1.0))
     if site.room is not None:
         _add(room, (site.name,), trusted_c(state.signals, (site.room,)))
-    yield from (bath, room)
+    yield from (bath, room, granted)
 
 
 def _gauge(name: str, what: str, labels: tuple[str, ...], unit: str = "") -> GaugeMetricFamily:

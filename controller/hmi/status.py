@@ -13,12 +13,14 @@ from controller.control.budget import starts_ahead
 from controller.control.course import Profile
 from controller.control.site import Output, Probe, Site, Vessel
 from controller.control.state import AlarmPhase, AlarmState, Batch, Blind, OutputState, Quiet, SiteState, VesselState
+from controller.control.trust import fit_to_drive
 from controller.control.values import Record, Signal
 from controller.display import UNKNOWN, Display
 from controller.hmi.identified import identification_dict
 from controller.hmi.model_status import model_dict
 from controller.hmi.news import record_text
 from controller.hmi.service_health import service_dict
+from controller.hmi.sharing import bath_wait
 from controller.hmi.shell import Pulse
 from controller.hmi.waits import fermented, last_gravity, step_of, waits
 from controller.hmi.words import (
@@ -94,6 +96,7 @@ def vessel_dict(site: Site, vessel: Vessel, state: SiteState, display: Display) 
         "quiet": _quiet(now.quiet, state, display),
         "blind": _blind(now.blind, display),
         "identification": identification_dict(vessel, now.identification, state, display),
+        "bath_wait": bath_wait(site, vessel, state, display),
         **_temperature(now.estimate.celsius, display),
         "rate_k_per_h": number(rate_k_per_h, 2),
         "rate_text": UNKNOWN if rate_k_per_h is None else f"{display.difference_text(rate_k_per_h)}/h",
@@ -170,6 +173,8 @@ def _bath(site: Site, state: SiteState, display: Display) -> Json | None:
         "setpoint_c": bath.setpoint_c,
         "setpoint_text": display.temperature_text(bath.setpoint_c),
         "crashes_wait": state.bath_crash_pause,
+        "waiting": sorted(state.sharing.waits),
+        "nominal": not any(fit_to_drive(state.signals[probe.tag]) for probe in bath.probes),
         "signals": _signals(bath.probes, state, display),
         "alarms": alarms_of("bath", state, display),
     }

@@ -52,6 +52,8 @@ def batch_lines(vessel: Json) -> list[str]:
         lines.append(vessel["identification"]["running"]["text"])
     if vessel["blind"] is not None and vessel["blind"]["cool_w"]:
         lines.append(vessel["blind"]["text"])
+    if vessel.get("bath_wait"):
+        lines.append(vessel["bath_wait"]["text"])
     if batch["gravity"] is not None:
         lines += fermented_lines(batch)
     if step is None:
@@ -123,10 +125,16 @@ def _rows(status: Json) -> Iterator[list[tuple[str, str]]]:
         ]
     if status["bath"]:
         bath = status["bath"]
-        doing = "crashes wait for it" if bath["crashes_wait"] else "serves every vessel"
+        doing = _bath_does(bath)
         yield [(cell, "") for cell in ("bath", bath["temperature_text"], bath["setpoint_text"], "", doing, "")]
     if status["room"]:
         yield [(cell, "") for cell in ("room", status["room"]["temperature_text"], "", "", "", "")]
+
+
+def _bath_does(bath: Json) -> str:
+    if bath.get("nominal"):
+        return "not measured: shared with care"
+    return "short of cold: some wait" if bath.get("waiting") or bath["crashes_wait"] else "serves every vessel"
 
 
 def _particulars(name: str, lines: list[str], attention: list[str]) -> list[RenderableType]:

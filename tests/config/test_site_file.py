@@ -380,7 +380,9 @@ def test_a_budget_of_starts_is_a_whole_number_and_warns_of_shorter_cycles(tmp_pa
         ("    volume: 60 L", "    volume: 1 L", "vessels.fv1.cooler.power", "would cool the wort by"),
     ],
 )
-def test_figures_of_a_vessel_that_cannot_be_are_refused(tmp_path: Path, old: str, new: str, key: str, found: str) -> None:
+def test_figures_of_a_vessel_that_cannot_be_are_refused(
+    tmp_path: Path, old: str, new: str, key: str, found: str
+) -> None:
     fault = next(each for each in faults_of(tmp_path, changed(old, new)) if each.key == key)
     assert found in fault.found
 

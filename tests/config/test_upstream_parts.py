@@ -136,3 +136,75 @@ def test_a_pump_that_would_outlast_its_valve_is_warned_of(tmp_path: Path) -> Non
 def test_a_contactor_that_is_no_node_is_among_the_devices_that_two_daemons_could_drive(tmp_path: Path) -> None:
     [warning] = [each for each in load(tmp_path, with_parts()).warnings if "two daemons" in each]
     assert "upstream/heat" in warning
+
+
+CHILLER = """\
+  chiller:
+    topic: cellar/relay7/set
+    on: "ON"
+    off: "OFF"
+    ends: device timer 120 s
+    own_thermostat: yes
+    own_freeze_protection: yes
+"""
+
+
+def with_chiller(old: str = "", new: str = "") -> str:
+    """The valid file whose chiller's compressor is switched, one passage of that changed."""
+    assert CHILLER.count(old) == 1 or not old, f"{old!r} must occur once"
+    return SITE.replace("vessels:\n", (CHILLER.replace(old, new) if old else CHILLER) + "vessels:\n")
+
+
+def test_a_chillers_compressor_becomes_a_device_upstream_that_feeds_no_output(tmp_path: Path) -> None:
+    installation = load(tmp_path, with_chiller())
+    (device,) = installation.site.upstream
+    assert installation.site.compressor == device
+    assert (device.supply, device.feeds, device.deadband_k) == (Supply.CHILLER, (), 1.0)
+    output = device.output
+    assert (output.tag, output.shortest_on_s, output.shortest_off_s) == ("upstream/compressor", 180.0, 300.0)
+    assert list(installation.actuators) == ["upstream/compressor", "fv1/cooler", "fv1/heater"]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "key", "found", "expected"),
+    [
+        ("    own_thermostat: yes\n", "", "bath.chiller.own_thermostat", "nothing", "yes: you have looked"),
+        ("own_thermostat: yes", "own_thermostat: no", "bath.chiller.own_thermostat", "no", "its own thermostat"),
+        (
+            "freeze_protection: yes", "freeze_protection: maybe", "bath.chiller.own_freeze_protection", "maybe",
+            "its own freeze protection whatever this service does",
+        ),
+        ("yes\n    own_f", "yes\n    shortest_off: 2 min\n    own_f", "bath.chiller.shortest_off", "2 min", "3 min"),
+        ("device timer 120 s", "nothing", "bath.chiller.ends", '"nothing"', "device timer 120 s"),
+        ("yes\n    own_f", "yes\n    renew: 2 s\n    own_f", "bath.chiller.renew", "2 s", "5 s"),
+        ("relay7", "relay1", "vessels.fv1.cooler.topic", "the same as bath.chiller.topic", "a topic of its own"),
+    ],
+)  # fmt: skip
+def test_a_compressor_that_cannot_be_trusted_is_refused(
+    tmp_path: Path, old: str, new: str, key: str, found: str, expected: str
+) -> None:
+    fault = one(faults_of(tmp_path, with_chiller(old, new)))
+    assert fault.key == key
+    assert found in fault.found
+    assert expected in fault.expected
+
+
+def test_a_compressor_may_not_run_the_bath_down_to_its_freezing_point(tmp_path: Path) -> None:
+    text = with_chiller("yes\n    own_f", "yes\n    deadband: 4 K\n    own_f").replace(
+        "setpoint: -3 C", "setpoint: -10 C"
+    )
+    fault = one(faults_of(tmp_path, text))
+    assert fault.key == "bath.chiller.deadband"
+    assert "down to -12 C" in fault.found
+
+
+def test_the_name_of_the_compressor_is_taken(tmp_path: Path) -> None:
+    fault = one(faults_of(tmp_path, with_chiller() + PUMP.replace("name: glycol", "name: compressor")))
+    assert fault.key == "shared_pumps.compressor.name"
+
+
+def test_check_reminds_of_the_chillers_own_thermostat_and_of_a_lonely_probe(tmp_path: Path) -> None:
+    warnings = " ".join(load(tmp_path, with_chiller()).warnings)
+    assert "asked for cold down to -3.5 C: its own thermostat must be set warmer" in warnings
+    assert "hangs on one bath probe" in warnings
+    assert "compressor" not in " ".join(load(tmp_path).warnings)

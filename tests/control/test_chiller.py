@@ -1,122 +1,291 @@
 """Several fermenters on one glycol bath: who gets how much of it, and what the brewer is told."""
 
+from dataclasses import replace
+from itertools import pairwise
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from controller.control.chiller import LEAST_SHARE, Call, share
-from controller.control.values import Demand, Signal, Status
-from tests.factories import bath
+from controller.control.chiller import (
+    ARRIVED_K,
+    BAND_K,
+    LEAST_SHARE,
+    NEED_K,
+    STAGGER_S,
+    STARTS_LATER,
+    TOO_WARM,
+    TOO_WARM_NOMINAL,
+    Call,
+    Shares,
+    share,
+    waits_at_most_s,
+)
+from controller.control.lifecycle import initial_state
+from controller.control.site import Place, Probe
+from controller.control.state import NO_SHARING, Sharing
+from controller.control.step import step
+from controller.control.values import Demand, Inputs, Reading, Setpoint, Signal, Status
+from tests.factories import ON_OFF, bath, running_state, scan, site, vessel
 
-COLD, MILD, WARM = -3.0, -1.0, 1.5  # the setpoint; above it by more than its store; where crashes wait
+# Setpoint of the bath; within its own cold; half way to its warm level; at it, where whoever waits gets nothing; above.
+COLD, STORE, HALF, TOP, WARM = -3.0, -2.0, 0.0, 1.0, 1.5
 WHY = "cooling to the setpoint"
-CRASH_WAITS = "the crash waits for active fermentations"
-PAUSED = "the crash waits: the bath is warm"
-SHARED = "the bath is shared"
-TOO_WARM = "the bath is not colder than the wort"
+CRASH_WAITS = "the crash waits: the bath is warm, fermentations come first"
+CRASH_LESS = "the crash gets what fermentations leave of the bath"
+PULL_WAITS = "the pull-down waits: the bath is warm, fermentations come first"
+PULL_LESS = "the pull-down gets what fermentations leave of the bath"
+HOUR_S = 3600.0
 
 
-def active(heat_w: float, wort_c: float | None = 19.0) -> Call:
-    return Call("ale", Demand(heat_w, WHY), wort_c, crash=False)
+def active(heat_w: float, wort_c: float | None = 19.0, at_c: float = 19.0) -> Call:
+    return Call("ale", Demand(heat_w, WHY), wort_c, crash=False, setpoint=Setpoint(at_c, at_c))
 
 
-def crash(heat_w: float, wort_c: float | None = 10.0) -> Call:
-    return Call("lager", Demand(heat_w, WHY), wort_c, crash=True)
+def pull_down(heat_w: float, wort_c: float | None = 26.0) -> Call:
+    return Call("stout", Demand(heat_w, WHY), wort_c, crash=False, setpoint=Setpoint(18.0, 18.0), settling=True)
 
 
-def at(celsius: float, status: Status = Status.GOOD) -> Signal:
+def crash(heat_w: float, wort_c: float | None = 10.0, settling: bool = True) -> Call:
+    return Call("lager", Demand(heat_w, WHY), wort_c, crash=True, setpoint=Setpoint(2.0, 2.0), settling=settling)
+
+
+def idle(heat_w: float = 0.0) -> Call:
+    return Call("empty", Demand(heat_w, WHY), None, crash=False)
+
+
+def at(celsius: float | None, status: Status = Status.GOOD) -> Signal:
     return Signal(celsius, 0.0, status, "")
 
 
-# Bath and calls, and what is granted with which reason. The chiller of these cellars moves 1000 W.
+def shared(bath_c: float, calls: list[Call], eased_k: float = 0.0, dt_s: float = 5.0) -> Shares:
+    return share(bath(), at(bath_c), calls, Sharing(eased_k), dt_s)
+
+
+# Bath and calls, and what is granted with which reason.
 CASES = [
-    pytest.param(COLD, [active(-300.0), crash(-600.0)], [(-300.0, WHY), (-600.0, WHY)], id="enough for all"),
+    pytest.param(COLD, [active(-300.0), crash(-600.0)], [(-300.0, WHY), (-600.0, WHY)], id="cold enough for all"),
+    pytest.param(STORE, [active(-800.0), crash(-800.0)], [(-800.0, WHY), (-800.0, WHY)], id="out of the bath's cold"),
     pytest.param(
-        COLD, [active(-800.0), crash(-800.0)], [(-800.0, WHY), (-800.0, WHY)], id="more, out of the bath's own cold"
-    ),
-    pytest.param(MILD, [active(-400.0), crash(-600.0)], [(-400.0, WHY), (-600.0, WHY)], id="just enough"),
-    pytest.param(
-        MILD, [active(-400.0), crash(-900.0)], [(-400.0, WHY), (-600.0, CRASH_WAITS)], id="the crash gets what is left"
+        HALF, [active(-400.0), crash(-600.0)], [(-400.0, WHY), (-300.0, CRASH_LESS)], id="the crash gets what is left"
     ),
     pytest.param(
-        MILD, [active(-1000.0), crash(-900.0)], [(-900.0, SHARED), (-100.0, CRASH_WAITS)], id="a tenth for the crash"
+        HALF, [active(0.0), crash(-600.0)], [(0.0, WHY), (-300.0, CRASH_LESS)], id="kept cold for who asks again soon"
+    ),
+    pytest.param(TOP, [active(-400.0), crash(-600.0)], [(-400.0, WHY), (0.0, CRASH_WAITS)], id="a warm bath"),
+    pytest.param(
+        TOP, [active(-400.0), pull_down(-600.0)], [(-400.0, WHY), (0.0, PULL_WAITS)], id="a pull-down waits as well"
     ),
     pytest.param(
-        MILD,
-        [active(-900.0), active(-900.0), crash(-300.0), crash(-100.0)],
-        [(-450.0, SHARED), (-450.0, SHARED), (-75.0, CRASH_WAITS), (-25.0, CRASH_WAITS)],
-        id="each by what it asked for",
-    ),
-    pytest.param(MILD, [active(-1500.0), crash(-50.0)], [(-950.0, SHARED), (-50.0, WHY)], id="a small crash is served"),
-    pytest.param(MILD, [active(-1500.0)], [(-1000.0, SHARED)], id="nobody is kept a share for a crash that is not"),
-    pytest.param(MILD, [crash(-1500.0)], [(-1000.0, SHARED)], id="only crashes"),
-    pytest.param(WARM, [active(-300.0), crash(-300.0)], [(-300.0, WHY), (0.0, PAUSED)], id="a warm bath"),
-    pytest.param(
-        WARM, [active(-1000.0), crash(-900.0)], [(-1000.0, WHY), (0.0, PAUSED)], id="a paused crash holds no share back"
+        HALF,
+        [active(-400.0), pull_down(-600.0), crash(-600.0)],
+        [(-400.0, WHY), (-600.0, WHY), (0.0, CRASH_WAITS)],
+        id="the pull-down before the crash",
     ),
     pytest.param(
-        MILD,
-        [active(-1000.0), active(-800.0, -1.0)],
-        [(-1000.0, WHY), (0.0, TOO_WARM)],
-        id="neither does one whose wort is as cold as the bath",
+        0.5,
+        [active(-400.0), pull_down(-600.0), crash(-600.0)],
+        [(-400.0, WHY), (-300.0, PULL_LESS), (0.0, CRASH_WAITS)],
+        id="neither gets all",
     ),
-    pytest.param(MILD, [active(-200.0, -0.6)], [(0.0, TOO_WARM)], id="too little colder than the wort"),
-    pytest.param(MILD, [active(-200.0, -0.4)], [(-200.0, WHY)], id="half a kelvin colder is of use"),
+    pytest.param(
+        HALF, [active(-9.0), crash(-600.0), crash(-60.0)],
+        [(-9.0, WHY), (-300.0, CRASH_LESS), (-30.0, CRASH_LESS)],
+        id="crashes share alike",
+    ),
+    pytest.param(WARM, [active(-1500.0)], [(-1500.0, WHY)], id="a fermentation is never kept out"),
+    pytest.param(WARM, [active(-900.0), active(-900.0)], [(-900.0, WHY), (-900.0, WHY)], id="nor are two"),
+    pytest.param(WARM, [crash(-900.0), crash(-900.0)], [(-900.0, WHY), (-900.0, WHY)], id="nobody else is there"),
+    pytest.param(WARM, [idle(), crash(-900.0)], [(0.0, WHY), (-900.0, WHY)], id="an empty vessel needs nothing"),
+    pytest.param(
+        -1.5,
+        [active(-9.0, 2.0, 2.0), crash(-600.0)],
+        [(-9.0, WHY), (-300.0, CRASH_LESS)],
+        id="a cold hold needs a colder bath",
+    ),
+    pytest.param(
+        TOP, [active(-300.0), active(-80.0, 0.9)], [(-300.0, WHY), (0.0, TOO_WARM)], id="a bath warmer than the wort"
+    ),
+    pytest.param(TOP, [active(-200.0, 1.4)], [(0.0, TOO_WARM)], id="too little colder than the wort"),
+    pytest.param(TOP, [active(-200.0, 1.6)], [(-200.0, WHY)], id="half a kelvin colder is of use"),
+    pytest.param(TOP, [crash(-200.0, 1.4)], [(0.0, TOO_WARM)], id="of no use to a crash either"),
     pytest.param(30.0, [active(-200.0), active(80.0, 10.0)], [(0.0, TOO_WARM), (80.0, WHY)], id="heat passes"),
-    pytest.param(MILD, [active(-200.0, None)], [(-200.0, WHY)], id="a wort without a temperature is asked for by hand"),
-    pytest.param(MILD, [active(0.0), crash(0.0)], [(0.0, WHY), (0.0, WHY)], id="nothing asked, nothing refused"),
-    pytest.param(MILD, [active(-1100.0), crash(-1e-17)], [(-1000.0, SHARED), (-1e-17, WHY)], id="next to nothing"),
-    pytest.param(MILD, [], [], id="no vessel"),
-]
+    pytest.param(HALF, [active(-200.0, None)], [(-200.0, WHY)], id="a wort without a temperature, by hand"),
+    pytest.param(HALF, [active(0.0), crash(0.0)], [(0.0, WHY), (0.0, WHY)], id="nothing asked, nothing refused"),
+    pytest.param(HALF, [], [], id="no vessel"),
+]  # fmt: skip
 
 
 @pytest.mark.parametrize(("bath_c", "calls", "grants"), CASES)
 def test_the_bath_is_shared_out(bath_c: float, calls: list[Call], grants: list[tuple[float, str]]) -> None:
-    shares = share(bath(), at(bath_c), calls, crash_pause=False)
+    shares = shared(bath_c, calls)
     assert [grant.reason for grant in shares.grants] == [reason for _, reason in grants]
     assert [grant.heat_w for grant in shares.grants] == pytest.approx([heat_w for heat_w, _ in grants])
 
 
+def test_it_is_told_who_waits_behind_whom() -> None:
+    shares = shared(HALF, [active(-300.0), crash(-600.0)])
+    assert shares.sharing == Sharing(pytest.approx(shares.sharing.eased_k), {"lager": 0.5}, ("ale",))
+    assert not shares.paused
+    assert shared(TOP, [active(-300.0), crash(-600.0)]).paused
+    assert shared(COLD, [active(-300.0), crash(-600.0)]).sharing == NO_SHARING
+
+
+def test_figures_of_the_site_file_that_are_wrong_change_nothing_while_the_bath_is_known() -> None:
+    calls = [active(-300.0), crash(-600.0)]
+    for power_w in (1.0, 300.0, 1e6):
+        wrong = replace(bath(), chiller_w=power_w)
+        assert share(wrong, at(HALF), calls, NO_SHARING, 5.0) == shared(HALF, calls)
+
+
+# A bath that does not come back to its level: the first rule of this kind kept a vessel out for good.
+
+
+def wait_s(bath_c: float, calls: list[Call], longest_s: float, dt_s: float = 60.0) -> float:
+    """For how long the last of the calls gets next to nothing of a bath that stays as it is, looked at every `dt_s`."""
+    last, passed_s = NO_SHARING, 0.0
+    while passed_s < longest_s:
+        shares = share(bath(), at(bath_c), calls, last, dt_s)
+        if shares.grants[-1].heat_w <= LEAST_SHARE * calls[-1].demand.heat_w:
+            return passed_s
+        last, passed_s = shares.sharing, passed_s + dt_s
+    return passed_s
+
+
+def test_a_bath_that_cannot_come_back_to_its_level_keeps_nobody_out() -> None:
+    assert wait_s(3.0, [active(-100.0), crash(-600.0)], 24 * HOUR_S) < 2 * HOUR_S
+    assert wait_s(3.0, [active(-100.0), pull_down(-300.0), crash(-600.0)], 24 * HOUR_S) < 2 * HOUR_S
+
+
+def test_while_fermentations_are_too_warm_a_crash_waits_longer_but_not_for_ever() -> None:
+    suffering = [active(-300.0, 20.0), crash(-600.0)]
+    waited_s = wait_s(3.0, suffering, 24 * HOUR_S)
+    assert 3 * HOUR_S < waited_s < 6 * HOUR_S
+    assert waited_s <= waits_at_most_s(bath(), 20.0, 3.0, 0.0) + 120.0
+
+
+def test_a_level_that_gave_way_goes_on_as_far_as_the_others_need_no_colder_bath() -> None:
+    """A chiller that is no bottleneck, but keeps a warmer bath than the file says: the crash gets all in the end."""
+    last = NO_SHARING
+    for _ in range(12 * 60):
+        last = share(bath(), at(5.0), [active(-60.0), crash(-600.0)], last, 60.0).sharing
+    assert not last.waits
+    assert 5.0 + BAND_K < 1.0 + last.eased_k + 0.1 < 19.0 - NEED_K + 0.2
+
+
+def test_a_wort_that_comes_no_nearer_to_its_setpoint_is_given_more() -> None:
+    """A share of a demand that grows only with the deviation would hold it where it is."""
+    beside = active(-30.0, 8.0, 8.0)  # needs a bath of -2 °C
+    moving, standing = crash(-80.0, 3.0), crash(-80.0, 2.0 + 1.1 * ARRIVED_K, settling=False)
+    assert shared(-1.5, [beside, moving]).sharing.eased_k == 0.0
+    assert shared(-1.5, [beside, standing]).sharing.eased_k > 0.0
+
+
+def test_a_level_that_gave_way_returns_when_others_suffer_and_when_nobody_waits() -> None:
+    for calls in ([active(-300.0, 19.5), crash(-600.0)], [active(-300.0), crash(0.0)], [active(-300.0)]):
+        assert shared(2.0, calls, eased_k=2.5, dt_s=60.0).sharing.eased_k < 2.5
+    assert shared(COLD, [active(0.0)], eased_k=0.01, dt_s=60.0).sharing.eased_k == 0.0
+
+
+# Without a fit bath probe
+
+
 @pytest.mark.parametrize(
-    "signal",
-    [
-        None,
-        Signal(None, 0.0, Status.FAILURE, "no reading yet"),
-        at(5.0, Status.FAILURE),
-        at(5.0, Status.FUNCTION_CHECK),
-    ],
+    "signal", [None, at(None, Status.FAILURE), at(5.0, Status.FAILURE), at(5.0, Status.FUNCTION_CHECK)]
 )
-def test_with_a_bath_probe_that_is_missing_or_unfit_every_demand_passes(signal: Signal | None) -> None:
-    calls = [active(-1500.0), crash(-900.0), active(80.0)]
-    shares = share(bath(), signal, calls, crash_pause=True)
-    assert [grant.heat_w for grant in shares.grants] == [-1500.0, -900.0, 80.0]
-    assert not shares.crash_pause
+def test_without_a_fit_bath_probe_the_bath_is_taken_to_be_at_its_setpoint(signal: Signal | None) -> None:
+    calls = [active(-1500.0), active(80.0), active(-50.0, -2.6)]
+    grants = share(bath(), signal, calls, NO_SHARING, 5.0).grants
+    assert [tuple(grant) for grant in grants] == [(-1500.0, WHY), (80.0, WHY), (0.0, TOO_WARM_NOMINAL)]
+
+
+def blind_crash_w(*calls: Call) -> float:
+    return share(bath(), None, list(calls), NO_SHARING, 5.0).grants[-1].heat_w
+
+
+def test_without_a_fit_bath_probe_crashes_get_what_a_weaker_chiller_would_have_left() -> None:
+    assert blind_crash_w(active(-200.0), crash(-900.0)) == pytest.approx(-500.0)  # 0.7 x 1000 W - 200 W
+    assert blind_crash_w(active(-200.0), crash(-400.0)) == -400.0
+    assert blind_crash_w(active(-2000.0), crash(-900.0)) == pytest.approx(-90.0)  # nobody waits for ever
+    assert blind_crash_w(active(-100.0), pull_down(-500.0), crash(-900.0)) == pytest.approx(-100.0)
+    assert blind_crash_w(crash(-900.0)) == -900.0
+
+
+def test_without_a_fit_bath_probe_crashes_give_way_as_the_others_warm() -> None:
+    given_w = [blind_crash_w(active(-200.0, 19.0 + above_k), crash(-900.0)) for above_k in (0.2, 0.3, 0.4, 0.5, 0.6)]
+    assert given_w == sorted(given_w)
+    assert given_w[0] == pytest.approx(-500.0)
+    assert given_w[-1] == pytest.approx(-90.0)
 
 
 def test_a_site_without_a_bath_lets_every_demand_pass() -> None:
-    shares = share(None, None, [active(-1500.0), crash(-900.0)], crash_pause=False)
+    shares = share(None, None, [active(-1500.0), crash(-900.0)], NO_SHARING, 5.0)
     assert [tuple(grant) for grant in shares.grants] == [(-1500.0, WHY), (-900.0, WHY)]
 
 
-def test_crashes_wait_above_the_warm_level_and_go_on_a_kelvin_below_it() -> None:
-    pause, seen = False, []
-    for bath_c in (0.9, 1.1, 0.9, 0.1, -0.1, 0.9, 1.1):
-        shares = share(bath(), at(bath_c), [crash(-300.0)], pause)
-        pause = shares.crash_pause
-        seen.append(shares.grants[0].heat_w != 0.0)
-    assert seen == [True, False, False, False, True, True, False]
+# Starts, one after the other
+
+
+def starts(bath_c: float) -> dict[str, float]:
+    """When each of four coolers that all want to start at once did so, s, and what the others were told."""
+    names = ("a", "b", "c", "d")
+    cellar = site(*(vessel(name, loop=ON_OFF) for name in names))
+    state = running_state(cellar, 19.0)
+    begun: dict[str, float] = {}
+    told: set[str] = set()
+    since_s = state.now_s
+    for _ in range(40):
+        state = scan(cellar, state, 19.9, bath_c=bath_c).state
+        for name in names:
+            cooler = state.vessels[name].cooler
+            assert cooler is not None
+            told.add(cooler.reason)
+            if cooler.on:
+                begun.setdefault(name, cooler.since_s - since_s)
+    assert (STARTS_LATER in told) is (bath_c > STORE)
+    return begun
+
+
+def test_while_the_bath_is_short_pumps_start_one_after_the_other() -> None:
+    begun = starts(HALF)
+    assert list(begun) == ["a", "b", "c", "d"]
+    times = list(begun.values())
+    assert all(later - earlier >= STAGGER_S for earlier, later in pairwise(times))
+
+
+def test_while_there_is_cold_enough_they_start_together() -> None:
+    assert len(set(starts(COLD).values())) == 1
+
+
+def test_the_first_probe_of_the_bath_that_is_fit_counts() -> None:
+    spare = Probe("bath/tank", Place.BATH, 60.0)
+    cellar = replace(site(), bath=replace(bath(), probes=(*bath().probes, spare)))
+    state = step(cellar, initial_state(cellar, 0.0), Inputs(5.0, None, {spare.tag: Reading(-3.0, 5.0)})).state
+    assert state.signals["bath/supply"].celsius is None
+    assert "bath/bath signal" not in state.alarms
 
 
 WATTS = st.floats(-3000.0, 500.0) | st.sampled_from([0.0, -1e-17, -1e-300, -1000.0, -300.0])
+CELSIUS = st.none() | st.floats(-5.0, 40.0)
 CALL = st.builds(
-    Call, st.just("any"), st.builds(Demand, WATTS, st.just(WHY)), st.none() | st.floats(-5.0, 40.0), st.booleans()
+    Call,
+    st.sampled_from("abcdefgh"),
+    st.builds(Demand, WATTS, st.just(WHY)),
+    CELSIUS,
+    st.booleans(),
+    st.none() | st.builds(lambda at_c: Setpoint(at_c, at_c), st.floats(0.0, 30.0)),
+    st.booleans(),
 )
+BATH_C = st.none() | st.floats(-20.0, 40.0)
 
 
-@given(st.lists(CALL, max_size=12), st.floats(-20.0, 40.0), st.booleans())
-def test_every_grant_lies_between_nothing_and_the_demand(calls: list[Call], bath_c: float, crash_pause: bool) -> None:
-    shares = share(bath(), at(bath_c), calls, crash_pause)
+@given(st.lists(CALL, max_size=12), BATH_C, st.floats(0.0, 30.0))
+def test_every_grant_lies_between_nothing_and_the_demand(
+    calls: list[Call], bath_c: float | None, eased_k: float
+) -> None:
+    shares = share(bath(), None if bath_c is None else at(bath_c), calls, Sharing(eased_k), 5.0)
     assert len(shares.grants) == len(calls)
+    assert shares.sharing.eased_k >= 0.0
     for call, grant in zip(calls, shares.grants, strict=True):
         asked_w = call.demand.heat_w
         assert min(0.0, asked_w) <= grant.heat_w <= max(0.0, asked_w)
@@ -125,17 +294,15 @@ def test_every_grant_lies_between_nothing_and_the_demand(calls: list[Call], bath
             assert grant.heat_w == asked_w
 
 
-@given(st.lists(CALL, max_size=12), st.floats(-1.9, 40.0), st.booleans())
-def test_a_bath_without_a_store_never_gives_more_than_the_chiller_moves(
-    calls: list[Call], bath_c: float, crash_pause: bool
-) -> None:
-    given_w = -sum(min(0.0, grant.heat_w) for grant in share(bath(), at(bath_c), calls, crash_pause).grants)
-    assert given_w <= bath().chiller_w * (1.0 + 1e-9)
+@given(st.floats(-3000.0, -1.0), st.floats(-3000.0, -1.0), st.floats(-19.0, 18.0), st.floats(19.0, 25.0))
+def test_nobody_waits_for_ever(active_w: float, crash_w: float, bath_c: float, wort_c: float) -> None:
+    calls = [active(active_w, wort_c), crash(crash_w, 20.0)]
+    longest_s = waits_at_most_s(bath(), wort_c, bath_c, 0.0) + HOUR_S
+    assert wait_s(bath_c, calls, longest_s, 900.0) < longest_s
 
 
-@given(st.floats(-3000.0, -1.0), st.floats(-3000.0, -100.0), st.floats(-1.9, 0.9))
-def test_nobody_waits_for_ever(active_w: float, crash_w: float, bath_c: float) -> None:
-    granted = share(bath(), at(bath_c), [active(active_w), crash(crash_w)], crash_pause=False).grants
-    assert granted[0].heat_w < 0.0
-    if granted[1].reason != PAUSED:
-        assert granted[1].heat_w <= -LEAST_SHARE * bath().chiller_w * (1.0 - 1e-9)
+@given(st.floats(-19.0, 40.0), st.floats(-19.0, 40.0), st.floats(0.0, 5.0))
+def test_a_colder_bath_never_gives_a_crash_less(one_c: float, other_c: float, eased_k: float) -> None:
+    cold_c, warm_c = sorted((one_c, other_c))
+    calls = [active(-100.0), crash(-300.0, 30.0)]
+    assert shared(cold_c, calls, eased_k).grants[1].heat_w <= shared(warm_c, calls, eased_k).grants[1].heat_w

@@ -21,7 +21,7 @@ from controller.control.diagnosis import Diagnosis, OutputFault
 from controller.control.doubt import ProbeMemory
 from controller.control.lifecycle import initial_state
 from controller.control.site import AlarmLimits, Ending, Limits, Loop, LoopKind, Output, Place, Probe, Site, Vessel
-from controller.control.state import AlarmState, Batch, OutputState, SiteState, VesselState
+from controller.control.state import AlarmState, Batch, OutputState, Sharing, SiteState, VesselState
 from controller.control.values import Action, Inputs, Signal
 
 FINITE = st.floats(allow_nan=False, allow_infinity=False)
@@ -80,6 +80,7 @@ STATES = st.builds(
     alarms=st.dictionaries(st.text(max_size=5), st.from_type(AlarmState), max_size=2),
     answers=st.dictionaries(st.text(max_size=5), st.text(max_size=5), max_size=2),
     upstream=st.dictionaries(st.text(max_size=5), st.from_type(OutputState), max_size=2),
+    sharing=st.builds(Sharing, waits=st.dictionaries(st.text(max_size=5), FINITE, max_size=2)),
 )
 
 

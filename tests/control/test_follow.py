@@ -330,7 +330,8 @@ def test_a_ramp_is_no_jump() -> None:
 
 
 @pytest.mark.parametrize(
-    ("waits_within_k", "said"), [(None, "which goes on: the plant cannot follow it"), (0.3, "the setpoint waits for it")]
+    ("waits_within_k", "said"),
+    [(None, "which goes on: the plant cannot follow it"), (0.3, "the setpoint waits for it")],
 )
 def test_it_is_told_once_that_a_wort_lags_behind_its_ramp(waits_within_k: float | None, said: str) -> None:
     ramp = a_step("warm", 22.0, kind=StepKind.RAMP, rate_k_per_s=1.0 / HOUR_S, waits_within_k=waits_within_k)

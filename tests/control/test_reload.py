@@ -227,6 +227,11 @@ def test_what_was_held_against_an_output_goes_where_the_file_no_longer_has_it(na
 def test_other_figures_of_a_faulty_device_do_not_make_it_sound() -> None:
     state = accused(busy())
     weaker = replace(CELLAR.vessels[0].cooler, power_w=100.0)
-    for after in (reloaded(with_ale(cooler=weaker), state), resumed_state(CELLAR, state, state.now_s)):
-        assert after.vessels["ale"].faults == LATCHED
-        assert after.vessels["ale"].diagnosis == state.vessels["ale"].diagnosis
+    was, strengths = state.vessels["ale"].diagnosis, ("cooler", "heater")
+    after = reloaded(with_ale(cooler=weaker), state).vessels["ale"]
+    assert (after.faults, after.diagnosis) == (LATCHED, was)
+    again = resumed_state(CELLAR, state, state.now_s).vessels["ale"]
+    assert (again.faults, again.diagnosis.retry) == (LATCHED, was.retry)
+    assert [getattr(again.diagnosis.balance, each) for each in strengths] == [
+        getattr(was.balance, each) for each in strengths
+    ]

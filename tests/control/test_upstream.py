@@ -1,5 +1,6 @@
 """Contactors and shared pumps: power and flow for several vessels, from the site to the devices."""
 
+import json
 from collections.abc import Iterable
 from dataclasses import replace
 from itertools import pairwise
@@ -460,9 +461,9 @@ def test_valves_without_power_do_not_keep_the_pump_running() -> None:
 
 
 def test_a_state_that_was_saved_before_there_was_anything_upstream_still_loads() -> None:
-    text = to_json(initial_state(PLAIN, 0.0))
-    assert text.endswith(',"upstream":{}}')
-    saved = from_json(SiteState, text.replace(',"upstream":{}', ""))
+    raw = json.loads(to_json(initial_state(PLAIN, 0.0)))
+    assert raw.pop("upstream") == {}
+    saved = from_json(SiteState, json.dumps(raw))
     first = step(CELLAR, resumed_state(CELLAR, saved, 0.0), Inputs(5.0, UTC_S, {}))
     assert set(first.state.upstream) == {"upstream/glycol", "upstream/heat"}
 
