@@ -13,6 +13,7 @@ from tests.bench.control.truth import SAMPLE_S, Trace
 HEIGHT, MARGIN = 240.0, 60.0
 MOST_POINTS = 1200
 CLIPPED_K = 1.5
+WHOLE_CELLARS = ("reference", "random", "bath")  # the others are about one crash
 INKS = ("#0b7285", "#e8590c", "#9c36b5", "#868e96", "#2f9e44")
 STYLE = """body{font:16px/1.4 system-ui,sans-serif;margin:1rem auto;max-width:75rem;padding:0 1rem}
 table{border-collapse:collapse;width:100%;font-size:.85rem}td,th{border-bottom:1px solid #ccc;padding:.25rem .5rem;
@@ -58,8 +59,10 @@ def _pictures(result: Result) -> str:
     pictures = [picture(plot) for plot in result.plots]
     for title, runs in _alike(result.runs).items():
         for name in runs[0].traces:
-            series = {_driver(run): _deviation(run.traces[name]) for run in runs}
-            pictures.append(picture(Plot(f"{title} {name}: wort less setpoint", "days", "K", series)))
+            of_cellar = runs[0].job.cellar in WHOLE_CELLARS
+            what, unit = ("wort less setpoint", "K") if of_cellar else ("wort", "°C")
+            series = {_driver(run): _points(run.traces[name], of_cellar) for run in runs}
+            pictures.append(picture(Plot(f"{title} {name}: {what}", "days", unit, series)))
     return "".join(pictures)
 
 
@@ -77,12 +80,15 @@ def _alike(runs: Sequence[Run]) -> dict[str, list[Run]]:
     return alike
 
 
-def _deviation(trace: Trace) -> list[tuple[float, float | None]]:
+def _points(trace: Trace, less_setpoint: bool) -> list[tuple[float, float | None]]:
+    """The wort, or by how much it is beside its setpoint, which is clipped."""
     stride = max(1, len(trace.mean_c) // MOST_POINTS)
     points: list[tuple[float, float | None]] = []
     for number in range(0, len(trace.mean_c), stride):
-        away_k = trace.mean_c[number] - trace.setpoints_c[number]
-        points.append((number * SAMPLE_S / 86400.0, min(max(away_k, -CLIPPED_K), CLIPPED_K)))
+        shown = trace.mean_c[number]
+        if less_setpoint:
+            shown = min(max(shown - trace.setpoints_c[number], -CLIPPED_K), CLIPPED_K)
+        points.append((number * SAMPLE_S / 86400.0, shown))
     return points
 
 

@@ -77,15 +77,17 @@ class PlainPid:
 
 
 class FullCooling:
-    """A thermostat that cools without end as soon as the setpoint is 1 K below the wort: what the plant can do."""
+    """A thermostat that cools without end as soon as the setpoint falls at once: what the plant can do."""
 
     def __init__(self) -> None:
         self._began = False
+        self._setpoint_c = -273.15
         self._before = Thermostat(0.5)
 
     def wishes(self, now_s: float, reading_c: float, setpoint_c: float, dt_s: float) -> tuple[bool, bool]:
         """Whether to cool, whether to heat."""
-        self._began = self._began or reading_c > setpoint_c + 1.0
+        self._began = self._began or setpoint_c < self._setpoint_c - 1.0
+        self._setpoint_c = setpoint_c
         return (True, False) if self._began else self._before.wishes(now_s, reading_c, setpoint_c, dt_s)
 
 

@@ -41,6 +41,12 @@ class Trace:
         return self.yeast_w[number] + self.reaches_wort * self.neighbour_w[number] + from_room_w
 
 
+def felt_c(vessel: Vessel) -> float:
+    """What an ideal probe in the well would show."""
+    share = vessel.spec.well_upper_share
+    return share * vessel.upper_c + (1.0 - share) * vessel.lower_c
+
+
 def losses(spec: VesselSpec) -> tuple[float, float]:
     """Conductance in W/K from wort to room (the film, then wall and wrap side by side), and the share of the heat that
     comes into the wall which reaches the wort."""
@@ -77,9 +83,8 @@ class Watched:
     def sample(self, room_c: float, bath_c: float, estimate_c: float | None, sought_c: float | None) -> None:
         """Add a sample."""
         vessel, trace = self.vessel, self.trace
-        share = vessel.spec.well_upper_share
         trace.mean_c.append(vessel.mean_c())
-        trace.felt_c.append(share * vessel.upper_c + (1.0 - share) * vessel.lower_c)
+        trace.felt_c.append(felt_c(vessel))
         trace.room_c.append(room_c)
         trace.bath_c.append(bath_c)
         trace.yeast_w.append(vessel.yeast_w)
