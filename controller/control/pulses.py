@@ -30,8 +30,8 @@ LONGEST_PERIOD_H = 24.0
 FAR_K, LANDS_SD = 0.3, 1.5
 # What comes back by itself within this band and time is waited for, so that nothing is heated that is then cooled.
 WAITS_K, WAITS_H, WAITS_SD = 0.4, 6.0, 0.5
-# While it is not known yet what the wort does by itself (standard deviation), nothing is done within this band either.
-UNKNOWN_K_PER_H, UNKNOWN_BAND_K = 0.3, 0.35
+# While it is not known yet what the wort does by itself (standard deviation), nothing is done within these bands.
+UNKNOWN_K_PER_H, UNKNOWN_COOL_K, UNKNOWN_HEAT_K = 0.3, 0.3, 0.12
 # All figures: common practice, no source; they were tried on the random plants of the benches.
 
 
@@ -89,7 +89,7 @@ def levels(
     cool_on_k = max(cool_k, _waits_k(above_k + held_k, -need, ahead.own_sd)) + 2.0 * ahead.unsure_k - held_k
     heat_on_k = max(heat_k, _waits_k(below_k + warmed_k, need, ahead.own_sd)) - warmed_k
     if ahead.own_sd > UNKNOWN_K_PER_H:
-        cool_on_k, heat_on_k = max(cool_on_k, UNKNOWN_BAND_K), max(heat_on_k, UNKNOWN_BAND_K)
+        cool_on_k, heat_on_k = max(cool_on_k, UNKNOWN_COOL_K), max(heat_on_k, UNKNOWN_HEAT_K)
     if side > 0 and need < TURNS_SD * ahead.own_sd:
         cool_on_k += TURNS_K
     if side < 0 and -need < TURNS_SD * ahead.own_sd:
