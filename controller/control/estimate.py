@@ -2,6 +2,7 @@
 
 from math import exp
 
+from controller.control.doubt import OUT_OF_WELL, STUCK
 from controller.control.state import NO_ESTIMATE
 from controller.control.trust import fit_to_drive
 from controller.control.values import Drive, Estimate, Signal, Status
@@ -10,20 +11,28 @@ FILTER_S = 60.0  # smooths the 1/16 K step of the usual probe; common practice, 
 TREND_S = 1800.0  # memory of the trend: long against the filter, short against a day; common practice, no source
 DISAGREE_K = 1.0  # two probes in one vessel further apart than this disagree; common practice, no source
 
+# A wort that is shown so cold may freeze before anybody knows which of two probes is right; a probe that is only
+# thought to be at fault then still limits cooling. Common practice, no source.
+CHILLY_C = 8.0
+_THOUGHT = (STUCK, OUT_OF_WELL)
+
 
 def estimate(signals: list[Signal], last: Estimate, dt_s: float, gap: bool, wort_c: float | None = None) -> Estimate:
     """Fuse the signals of one vessel's wort probes.
 
     A probe with evidence of its own failure is left out while another is fit. Where two fit probes differ,
-    the colder limits cooling and the warmer limits heating. Without any fit probe the last value stays, and
-    drives nothing. After a gap, or a time without a fit probe, the filters start again at the measurement. `wort_c` is
-    the observer's wort, which takes the place of the filter where the observer is sure of it.
+    the colder limits cooling and the warmer limits heating; a colder one that the diagnosis doubts limits cooling too
+    where the wort is cold. Without any fit probe the last value stays, and drives nothing. After a gap, or a time
+    without a fit probe, the filters start again at the measurement. `wort_c` is the observer's wort, which takes the
+    place of the filter where the observer is sure of it.
     """
-    total_c, low_c, high_c, count = 0.0, 1e9, -1e9, 0
+    total_c, low_c, high_c, count, doubted_c = 0.0, 1e9, -1e9, 0, 1e9
     heats, cause = True, ""
     for signal in signals:
         if not fit_to_drive(signal) or signal.celsius is None:
             cause = cause or signal.cause
+            if signal.cause in _THOUGHT and signal.celsius is not None and signal.celsius < doubted_c:
+                doubted_c = signal.celsius
             continue
         celsius = signal.celsius
         total_c += celsius
@@ -38,6 +47,8 @@ def estimate(signals: list[Signal], last: Estimate, dt_s: float, gap: bool, wort
             return blind
         return blind._replace(drive=Drive.NOTHING, cause=cause)
     mean_c = total_c / count
+    if doubted_c < low_c < CHILLY_C:
+        low_c = doubted_c
     drive = Drive.BOTH if heats else Drive.COOLING
     if last.celsius is None or gap or last.drive is Drive.NOTHING:
         return Estimate(mean_c, low_c, high_c, 0.0, mean_c, drive, cause)

@@ -10,6 +10,7 @@ from controller.control.diagnosis import (
     HEATER_NO_EFFECT,
     HEATER_WILL_NOT_STOP,
 )
+from controller.control.estimate import CHILLY_C
 from controller.control.site import Output, SignalLoss, Vessel
 from controller.control.state import NO_BLIND, Batch, BatchState, Blind, Mode, OutputState, VesselState
 from controller.control.trust import fit_to_drive
@@ -81,8 +82,10 @@ def may_cool(
         if celsius is None or not limit_c <= celsius <= HOTTEST_TO_COOL_C:
             return _why_not_cool(celsius, limit_c)
         fit += 1
-        if celsius > WARM_C and _hot_by_another(vessel, signals, now_s):
-            return "no cooling above 40 °C"
+        if celsius > WARM_C or celsius < CHILLY_C:
+            told_c = _told_by_another(vessel, signals, celsius, now_s)
+            if not limit_c <= told_c <= HOTTEST_TO_COOL_C:
+                return _why_not_cool(told_c, limit_c)
     missing = "" if fit else _blindly(vessel, batch, mode, signals, blind)
     return missing or _protected(vessel, vessel.cooler, cooler, heater, now_s, "heater")
 
@@ -136,15 +139,15 @@ def _blindly(vessel: Vessel, batch: Batch | None, mode: Mode, signals: list[Sign
     return ""
 
 
-def _hot_by_another(vessel: Vessel, signals: list[Signal], now_s: float) -> bool:
-    """Whether a probe that is not fit to drive shows at this time what only hot cleaner or hot wort can be."""
-    return any(
-        not fit_to_drive(signal)
-        and signal.celsius is not None
-        and signal.celsius > HOTTEST_TO_COOL_C
-        and now_s - signal.at_s <= probe.quiet_s
+def _told_by_another(vessel: Vessel, signals: list[Signal], celsius: float, now_s: float) -> float:
+    """The hottest beside a hot `celsius`, or the coldest beside a cold one, that a probe shows now which is not fit to
+    drive; `celsius` without such a probe. It may be right, and hot cleaner or ice would be the price."""
+    shown = [
+        signal.celsius
         for probe, signal in zip(vessel.probes, signals, strict=True)
-    )
+        if signal.celsius is not None and not fit_to_drive(signal) and now_s - signal.at_s <= probe.quiet_s
+    ]
+    return max(shown, default=celsius) if celsius > WARM_C else min(shown, default=celsius)
 
 
 def _why_not_cool(celsius: float | None, limit_c: float) -> str:

@@ -25,6 +25,7 @@ APPLICATION_ID = 0x63656C6C  # "cell" in the file's header: https://www.sqlite.o
 PAGE_BYTES = 512  # a commit rewrites whole pages: with the usual 4096 bytes a day costs a third more
 CHECKPOINT_PAGES = 8000
 LARGEST_WAL_BYTES = 8_000_000
+_WRITE_VERSIONS = (1, 2)
 
 log = logging.getLogger(__name__)
 
@@ -60,6 +61,7 @@ class Database:
         self._connection = connect(path)
         try:
             version = check_owner(self._connection, path)
+            _check_write_version(self._connection, path)
             self._connection.execute(f"PRAGMA page_size={PAGE_BYTES}")  # of a file that is empty yet
             self._connection.execute("PRAGMA journal_mode=WAL")
             self._connection.execute("PRAGMA synchronous=FULL")  # with less, a power cut takes the last commits
@@ -158,6 +160,27 @@ def _salvage(path: Path) -> SavedState | None:
             return read_state(connection)
     except (sqlite3.Error, UnicodeDecodeError):
         return None
+
+
+def _check_write_version(connection: sqlite3.Connection, path: Path) -> None:
+    """A file whose header asks for a format that does not exist can be read and never written. What the header says
+    counts only where SQLite takes it from the file, and not from the write-ahead log.
+
+    Raises:
+        Damaged: it is such a file (https://www.sqlite.org/fileformat.html, offset 18).
+    """
+    with path.open("rb") as stream:
+        header = stream.read(19)
+    if len(header) < 19 or header[18] in _WRITE_VERSIONS:
+        return
+    try:
+        connection.execute("BEGIN")
+        connection.execute(f"PRAGMA application_id={APPLICATION_ID}")
+        connection.execute("ROLLBACK")
+    except sqlite3.OperationalError as error:
+        if error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_READONLY:
+            raise Damaged(f"its header asks for the write version {header[18]}") from error
+        raise
 
 
 def check_owner(connection: sqlite3.Connection, path: Path) -> int | None:

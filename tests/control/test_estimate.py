@@ -4,6 +4,7 @@ from math import exp
 
 import pytest
 
+from controller.control.doubt import OUT_OF_WELL, STUCK
 from controller.control.estimate import FILTER_S, TREND_S, disagreeing, estimate
 from controller.control.state import NO_ESTIMATE
 from controller.control.values import Drive, Estimate, Signal, Status
@@ -128,3 +129,21 @@ def test_a_blind_vessel_keeps_its_last_temperature_and_drives_nothing(status: St
 
 def test_a_good_status_without_a_temperature_drives_nothing() -> None:
     assert estimate([Signal(None, 0.0, Status.GOOD, "")], NO_ESTIMATE, SCAN_S, gap=False).drive is Drive.NOTHING
+
+
+@pytest.mark.parametrize(
+    ("doubted", "fit_c", "cold_c"),
+    [
+        (Signal(0.8, 0.0, Status.FAILURE, STUCK), 3.8, 0.8),
+        (Signal(0.8, 0.0, Status.FAILURE, OUT_OF_WELL), 3.8, 0.8),
+        (Signal(0.8, 0.0, Status.FAILURE, "stale"), 3.8, 3.8),
+        (Signal(12.0, 0.0, Status.FAILURE, STUCK), 19.0, 19.0),  # warm beer is not kept from being cooled
+        (Signal(6.0, 0.0, Status.FAILURE, STUCK), 3.8, 3.8),
+    ],
+)
+def test_a_probe_that_is_only_thought_to_be_at_fault_still_limits_the_cooling_of_cold_wort(
+    doubted: Signal, fit_c: float, cold_c: float
+) -> None:
+    """Design rule 2: the colder limits cooling; rule 6: freezing comes before overheating."""
+    wort = estimate([doubted, good(fit_c)], NO_ESTIMATE, SCAN_S, gap=False)
+    assert (wort.celsius, wort.cold_c, wort.warm_c, wort.drive) == (fit_c, cold_c, fit_c, Drive.BOTH)

@@ -20,6 +20,9 @@ BATCH = Batch("pale", 1.050, 50.0, "", None, 0.0, None)
 RESTED = OutputState(False, 0.0, 0.0, "")
 
 
+COLD = "no cooling: the wort is near freezing or at its hard limit"
+
+
 def good(celsius: float | None) -> Signal:
     return Signal(celsius, NOW_S, Status.GOOD, "")
 
@@ -200,9 +203,13 @@ def test_no_cooling_above_forty_degrees() -> None:
         (Signal(45.0, NOW_S - 3600.0, Status.FAILURE, "stale"), 39.7, ""),
         (Signal(45.0, NOW_S, Status.FAILURE, "stuck"), 21.0, ""),  # it lies: no vessel is layered so much
         (Signal(38.0, NOW_S, Status.FAILURE, "stuck"), 39.7, ""),
+        (Signal(0.3, NOW_S, Status.FAILURE, "stuck"), 3.8, COLD),
+        (Signal(0.3, NOW_S, Status.FAILURE, "stuck"), 9.0, ""),  # no wort is so uneven
+        (Signal(0.3, NOW_S - 3600.0, Status.FAILURE, "stale"), 3.8, ""),
+        (Signal(12.0, NOW_S, Status.FAILURE, "stuck"), 3.8, ""),
     ],
 )
-def test_hot_cleaner_is_not_cooled_though_the_probe_that_shows_it_is_in_doubt(
+def test_neither_hot_cleaner_nor_freezing_wort_is_cooled_though_the_probe_that_shows_it_is_in_doubt(
     doubtful: Signal, fit_c: float, missing: str
 ) -> None:
     assert cool(doubtful, good(fit_c)) == cool(good(fit_c), doubtful) == missing

@@ -99,7 +99,7 @@ MUTANTS = (
     Mutant(
         8,
         "after a restart the protective off time counts as over",
-        (Patch("control/lifecycle.py", "off = OutputState(False, now_s, now_s - 1.0, START)",
+        (Patch("control/lifecycle.py", "off = OutputState(False, now_s, now_s - 1.0, START, heard_s=now_s - 1.0)",
                "off = OutputState(False, now_s - 9e9, now_s - 9.1e9, START)"),),
         stories.killed_while_cooling,
         1.5,
