@@ -35,7 +35,7 @@ Call = tuple[Callable[..., object], tuple[Any, ...], dict[str, Any]]
 
 
 def cost(settings: Settings, pool: Pool) -> Result:
-    """Three vessels of the reference cellar after a day and a quarter, scans of 5 s."""
+    """Three vessels of the reference cellar after a day and a quarter, scans of 5 s. Processor time, median."""
     calls, names = recorded(settings.seed)
     pid = PID(1.0, 0.1, 0.05, setpoint=19.0, sample_time=None)
     ours, bare = [], []
