@@ -44,15 +44,23 @@ def stretch(output: Output, state: OutputState, now_s: float, away_k: float) -> 
 
 
 def stretched_cycle_s(
-    vessel: Vessel, output: Output, state: OutputState, duty: float, now_s: float, away_k: float
+    vessel: Vessel,
+    output: Output,
+    state: OutputState,
+    duty: float,
+    now_s: float,
+    away_k: float,
+    room_k: float = SWING_K,
 ) -> float:
-    """The cycle of the output's pulses at a duty of 0..1: the loop's own while the budget lasts."""
+    """The cycle of the output's pulses at a duty of 0..1: the loop's own while the budget lasts, and where the wort has
+    no `room_k` to swing before it comes to a limit."""
     cycle_s = vessel.loop.cycle_s
     longer = stretch(output, state, now_s, away_k)
     pulsing_w = output.power_w * duty * (1.0 - duty)
+    swing_k = min(SWING_K, max(room_k, 0.0))
     if longer == 1.0 or pulsing_w <= 0.0:
         return cycle_s
-    return min(cycle_s * longer, max(cycle_s, SWING_K * vessel.heat_capacity_j_per_k / pulsing_w))
+    return min(cycle_s * longer, max(cycle_s, swing_k * vessel.heat_capacity_j_per_k / pulsing_w))
 
 
 def widened_k(deadband_k: float, longer: float) -> float:

@@ -27,10 +27,11 @@ MOST_REST_K_PER_H, YOUNG_UNSURE_K_PER_H = 1.0, 0.3
 UNMOVED_S = 900.0
 PULSE_H = 2.0  # what test pulses did is counted for so long
 
-# A thermowell moves with the wort; out of it a probe takes the room's temperature within minutes.
+# A thermowell moves with the wort; out of it a probe takes the room's temperature within minutes, and keeps it: what a
+# hand has warmed passes the room's value on its way back, by more in a minute than this share of its distance.
 AWAY_K, ROOM_APART_K = 1.2, 2.0
 ROOM_SHARE_LOW, ROOM_SHARE_HIGH = 0.5, 1.4
-AWAY_TICKS = 3
+AWAY_TICKS, STAYS_SHARE = 5, 0.1
 # It is back in its well when it shows again what the wort can have become meanwhile. All: common practice, no source.
 BACK_K, BACK_K_PER_H = 1.0, 1.0
 BACK_TICKS = 5
@@ -51,12 +52,10 @@ class Course(NamedTuple):
 
 def course_from(balance: Balance) -> Course:
     """A course that begins with what the balance knows now."""
-    # Of the rest only so much is sure to go on: sun or a lid may have been it.
-    rest_k_per_h = min(max(balance.rest_k_per_h, -MOST_REST_K_PER_H), MOST_REST_K_PER_H)
     unsure = balance.unsure
     if balance.ticks < YOUNG_TICKS:
         unsure = unsure._replace(rr=unsure.rr + YOUNG_UNSURE_K_PER_H**2)
-    return Course(rest_k_per_h, sound(balance.cooler), sound(balance.heater), unsure)
+    return Course(balance.rest_k_per_h, sound(balance.cooler), sound(balance.heater), unsure)
 
 
 class ProbeMemory(NamedTuple):
@@ -129,7 +128,9 @@ def doubted(
             doubt, wort_c, ticks = "", celsius, 0
     else:
         wort_c += min(max(celsius - wort_c, -pace.fall_k), pace.rise_k)
-        ticks = ticks + 1 if abs(celsius - wort_c) >= AWAY_K and _is_room(wort_c, celsius, room_c) else 0
+        away_k = abs(celsius - wort_c)
+        stays = abs(celsius - last.celsius) <= STAYS_SHARE * away_k
+        ticks = ticks + 1 if away_k >= AWAY_K and stays and _is_room(wort_c, celsius, room_c) else 0
         if ticks >= AWAY_TICKS:
             doubt, since_s, ticks = OUT_OF_WELL, now_s, 0
         elif now_s - still_s >= STILL_S and (
@@ -152,6 +153,8 @@ def _must_show(course: Course, restless: float, step_k: float, wronged: int, sur
     """Whether a living probe must have shown something by now."""
     rest_k_per_h, cooler, heater, unsure, hours, cooled_k, heated_k = course
     worked_k = cooler * cooled_k + heater * heated_k
+    if rest_k_per_h * worked_k > 0.0:  # of what helps, only so much is sure to go on: sun or a lid may have been it
+        rest_k_per_h = min(max(rest_k_per_h, -MOST_REST_K_PER_H), MOST_REST_K_PER_H)
     must_k, least_k = worked_k + rest_k_per_h * hours, needed_k(step_k, wronged)
     if worked_k * must_k <= 0.0 or abs(worked_k) < WORKED_SHARE * least_k:
         return False  # what goes on by itself may have ended: yeast, or a room that the wort has come near to

@@ -13,6 +13,7 @@ from controller.control.balance import (
     COOLER_FALLS_S,
     HEATER_LAG_S,
     HOUR_S,
+    MOST_SHARE,
     Balance,
     Tick,
     Unsure,
@@ -23,13 +24,25 @@ from controller.control.balance import (
 
 # While the two courses are not this far apart and do not part, the window follows the wort: nothing has begun.
 BEGUN_K, IDLE = 0.05, 0.02
-# The wort speaks for a fault when it has gone this share of the way to it, for the output when less than the lower
-# share; beyond the outer ones something else is going on: a hand on the probe, a lid, another wort.
-FAULT_SHARE, WORKS_SHARE = 0.6, 0.4
+# The wort speaks for a relay that will not stop or an output without effect when it has gone this share of the way to
+# it, for the output when less than the lower share; beyond the outer ones something else is going on: a hand on the
+# probe, a lid, another wort.
+STUCK_SPEAKS, DEAD_SPEAKS, WORKS_SHARE = 0.6, 0.5, 0.4
 STRANGE_SHARE, STRANGE_NO_EFFECT_SHARE, STRANGE_BACK_SHARE = 3.0, 2.5, -2.0
-# The least difference that counts, in K: several steps of the usual probe; less where an output is so weak that it
-# moves little in the time allowed, and of that time's effect this share.
-LARGE_K, SMALL_K, WEAK_SHARE = 0.28, 0.18, 0.4
+# The least difference that counts, in K. A relay that will not stop may move a wort by 0.5 K before it must be found;
+# without effect: several steps of the usual probe; less where an output is so weak that it moves little in the time
+# allowed, and of that time's effect this share.
+RELAY_K, LARGE_K, SMALL_K, WEAK_SHARE = 0.37, 0.28, 0.18, 0.4
+# A relay that will not stop goes on: lately (a lag of so long) the difference has grown by this share of what the
+# output does, and the wort itself has gone that way by this share of what the fault would do. What a coil holds,
+# turning layers, a lid and sun fade, and a wort that warms is not being cooled.
+LATELY_S, GOES_ON_SHARE, GONE_SHARE = 480.0, 0.4, 0.3
+# An output that has run for hours without a pause, as in a fresh wort that is too warm: its strength goes to its bound,
+# the rest with it, and neither is known before they have come back.
+UNTOLD_SHARE = 0.97 * MOST_SHARE
+# What an output without effect has missed is no more than this share of what it should have done, and the wort has not
+# gone the output's way by more than this one; it has run in two pulses, or for this share of the time allowed.
+MISSED_SHARE, WENT_SHARE, PULSES, RAN_SHARE = 1.4, 0.5, 2, 0.25
 # An output that will not stop is reckoned with this share of its figure: short pulses make it look stronger than it is.
 STUCK_SHARE = 0.75
 # How long the wort must speak for a fault, and how long a window lasts.
@@ -43,6 +56,8 @@ HOPELESS_AFTER_S, HOPELESS_SHARE = 2400.0, 0.6
 # How many standard deviations of the reckoning a difference must exceed: to be without effect, to be a relay that will
 # not stop (which waits for a person), to clear an output.
 SURE, SURE_OF_RELAY, SURE_OF_RELAY_COLD, SURE_ENOUGH = 2.0, 2.7, 4.0, 2.0
+# An output without effect that has run for this share of the time allowed needs less: no single pulse misleads then.
+SURE_RAN_LONG, RAN_LONG_SHARE = 1.6, 0.75
 # Beside what the balance says of itself, the reckoning may be wrong by what yeast and room change, by a share of what
 # an output did (more near 4 °C, where water is densest and a wort no longer turns over by itself), by a share of what
 # is on its way through coil or wrap, and by the layers.
@@ -64,8 +79,10 @@ class Window(NamedTuple):
     `fault_k` what the fault would have added to it, `duty` of the output as it would have come through with the fault.
     `cooled_k` and `heated_k` are what the site file's figures alone would have done, `on_s` is how long the output was
     commanded on, `on_its_way_k` the most that was on its way, `seen_k` how far the wort is from how it should have
-    become, `sd_k` the standard deviation of that reckoning, `speaks` for how many ticks the wort has spoken,
-    `began_c` the wort at its beginning."""
+    become, `sd_k` the standard deviation of that reckoning, `speaks` for how many ticks the wort has spoken. `alone_k`
+    is what the rest and the output itself should have done, `lagged_k` is `seen_k` as it was lately (`LATELY_S`),
+    `pulses` how often the output came on, `on` whether it was on in the last tick, `began_c` the wort at its
+    beginning."""
 
     rest_k_per_h: float
     unsure: Unsure
@@ -81,6 +98,10 @@ class Window(NamedTuple):
     sd_k: float = 0.0
     speaks: int = 0
     began_c: float = 0.0
+    alone_k: float = 0.0
+    lagged_k: float = 0.0
+    pulses: int = 0
+    on: bool = False
 
 
 class Verdict(Enum):
@@ -111,9 +132,10 @@ def watched(
         full_k_per_h = STUCK_SHARE * (tick.full_cooling_k_per_h if cooler else tick.full_heating_k_per_h)
     # With a relay that will not stop the output runs on; one without effect gives nothing more.
     duty = came_through(window.duty, 1.0 if suspicion is Suspicion.WILL_NOT_STOP else 0.0, tick.dt_s, cooler)
-    should_c = window.wort_c + h * (
-        window.rest_k_per_h + cooler_k_per_h * balance.cooling + heater_k_per_h * balance.heating
-    )
+    alone_k_per_h = window.rest_k_per_h + (cooler_k_per_h if cooler else heater_k_per_h) * own
+    other_k_per_h = heater_k_per_h * balance.heating if cooler else cooler_k_per_h * balance.cooling
+    should_c = window.wort_c + h * (alone_k_per_h + other_k_per_h)
+    seen_k = tick.wort_c - should_c
     on_its_way_k = max(
         window.on_its_way_k,
         abs(cooler_k_per_h) * balance.cooling * COOLER_FALLS_S / HOUR_S,
@@ -127,36 +149,63 @@ def watched(
         window.on_s + on * tick.dt_s,
         window.lasted_s + tick.dt_s,
         on_its_way_k,
-        tick.wort_c - should_c,
+        seen_k,
         speaks=window.speaks,
         began_c=window.began_c,
+        alone_k=window.alone_k + alone_k_per_h * h,
+        lagged_k=window.lagged_k + (seen_k - window.lagged_k) * tick.dt_s / (LATELY_S + tick.dt_s),
+        pulses=window.pulses + (on > 0.0 and not window.on),
+        on=on > 0.0,
     )  # fmt: skip
     fresh = begun(balance, tick.wort_c, cooler)
     if (abs(window.fault_k) < BEGUN_K and abs(duty - own) < IDLE) or window.lasted_s > LONGEST_S:
+        return fresh, Verdict.OPEN
+    relay = suspicion is Suspicion.WILL_NOT_STOP
+    if relay and (balance.cooler if cooler else balance.heater) >= UNTOLD_SHARE:
         return fresh, Verdict.OPEN
     spoken = window.seen_k / window.fault_k if window.fault_k else 0.0
     strange = STRANGE_NO_EFFECT_SHARE if suspicion is Suspicion.NO_EFFECT else STRANGE_SHARE
     if abs(window.seen_k) > SMALL_K and not STRANGE_BACK_SHARE <= spoken <= strange:
         return fresh, Verdict.OPEN
     sd_k = _standard_deviation(window, tick)
-    relay = suspicion is Suspicion.WILL_NOT_STOP
-    speaks = spoken >= FAULT_SHARE
+    speaks = spoken >= (STUCK_SPEAKS if relay else DEAD_SPEAKS)
     if window.lasted_s >= HOPELESS_AFTER_S and sd_k > HOPELESS_SHARE * abs(window.fault_k) and not speaks:
         return fresh, Verdict.OPEN
     if relay and window.fault_k * (window.seen_k - 0.5 * window.fault_k) < -AGAINST * sd_k**2:
         return fresh, Verdict.OPEN
     window = window._replace(sd_k=sd_k)
-    least_k, sure = LARGE_K, SURE
     if relay:
-        sure = SURE_OF_RELAY if tick.wort_c > COLD_C else SURE_OF_RELAY_COLD
-    if not relay and tick.wort_c > COLD_C:
-        least_k = min(LARGE_K, max(SMALL_K, WEAK_SHARE * abs(full_k_per_h) * within_s / HOUR_S))
-    if spoken >= FAULT_SHARE and abs(window.seen_k) >= max(least_k, sure * sd_k):
-        window = window._replace(speaks=window.speaks + 1)
-        return window, Verdict.FAULT if window.speaks >= SPEAKS_TICKS else Verdict.OPEN
+        least_k, sure = RELAY_K, SURE_OF_RELAY if tick.wort_c > COLD_C else SURE_OF_RELAY_COLD
+    else:
+        least_k, sure = LARGE_K, SURE
+        if tick.wort_c > COLD_C:
+            if window.on_s >= RAN_LONG_SHARE * within_s:
+                sure = SURE_RAN_LONG
+            least_k = min(LARGE_K, max(SMALL_K, WEAK_SHARE * abs(full_k_per_h) * within_s / HOUR_S))
+    if speaks and abs(window.seen_k) >= max(least_k, sure * sd_k):
+        fits = _goes_on(window, full_k_per_h * (duty - own)) if relay else _misses(window, spoken, within_s)
+        if fits:
+            window = window._replace(speaks=window.speaks + 1)
+            return window, Verdict.FAULT if window.speaks >= SPEAKS_TICKS else Verdict.OPEN
     if spoken < WORKS_SHARE and abs(window.fault_k) >= max(least_k, SURE_ENOUGH * sd_k):
         return fresh, Verdict.WORKS
     return window._replace(speaks=0), Verdict.OPEN
+
+
+def _goes_on(window: Window, stuck_k_per_h: float) -> bool:
+    """Whether the wort still moves as if the output ran on, which by itself would do `stuck_k_per_h`."""
+    lately_k, should_k = window.seen_k - window.lagged_k, stuck_k_per_h * LATELY_S / HOUR_S
+    gone_k = window.alone_k + window.seen_k
+    return lately_k / window.fault_k > 0.0 and (
+        abs(lately_k) >= GOES_ON_SHARE * abs(should_k) and gone_k / window.fault_k >= GONE_SHARE
+    )
+
+
+def _misses(window: Window, spoken: float, within_s: float) -> bool:
+    """Whether what was missed is what an output without effect would have missed."""
+    gone_k = window.alone_k + window.seen_k
+    ran = window.pulses >= PULSES or window.on_s >= RAN_SHARE * within_s
+    return ran and spoken <= MISSED_SHARE and gone_k / window.fault_k >= -WENT_SHARE
 
 
 def _standard_deviation(window: Window, tick: Tick) -> float:

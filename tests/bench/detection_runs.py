@@ -114,7 +114,7 @@ class _Run:
         moved_k = worst_k = 0.0
         while rig.now_s - begun_s < HORIZON_S:
             if stuck_on and twin is None and not rig.commanded.get(self.output, False):
-                begun_s, twin = rig.now_s, self._twin()
+                begun_s, twin, worst_k = rig.now_s, self._twin(), 0.0  # until now it was meant to be on
             if not (stuck_on or probe) and rig.commanded.get(self.output, False):
                 self.on_s += scan_s
             rig.scan()

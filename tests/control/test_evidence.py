@@ -1,7 +1,9 @@
 """What a window and a still probe may say: small cases by hand. Limits: this project's own figures."""
 
-from controller.control.balance import Balance, Tick, Unsure, restless
-from controller.control.doubt import STUCK, Course, Pace, ProbeMemory, doubted, unmoved
+from math import exp
+
+from controller.control.balance import Balance, Tick, Unsure, came_through, restless
+from controller.control.doubt import OUT_OF_WELL, STUCK, Course, Pace, ProbeMemory, doubted, unmoved
 from controller.control.evidence import Suspicion, Verdict, Window, begun, watched
 
 KNOWN = Unsure(rr=0.01, cc=0.01, hh=0.01)
@@ -36,6 +38,85 @@ def test_an_output_that_does_nothing_by_the_site_file_is_no_division_by_zero() -
 def test_a_wort_that_warms_as_if_the_heater_ran_on_says_so() -> None:
     _, verdicts = course_of([20.0 + 1.3 * max(0.0, i - 8) / 60.0 for i in range(40)])
     assert Verdict.FAULT in verdicts
+
+
+def test_a_difference_that_no_longer_grows_is_no_relay() -> None:
+    """A lid, sun or what a coil still held: 1.1 K/h for 20 minutes, then hardly more."""
+    faded = [20.0 + min(1.1 * i / 60.0, 0.36 + 0.06 * (i - 20) / 60.0) for i in range(80)]
+    assert Verdict.FAULT not in course_of(faded)[1]
+    assert Verdict.FAULT in course_of([20.0 + 1.1 * i / 60.0 for i in range(80)])[1]
+
+
+def test_a_wort_that_warms_is_not_being_cooled() -> None:
+    """The end of a crash at 2.7 °C: so long as the pump ran evenly nobody could tell that the room warms the wort by
+    0.9 K/h and not by 1.75; when it stands, the wort rises less than it should."""
+    known = Balance(wort_c=2.67, rest_k_per_h=1.75, unsure=Unsure(rr=0.18**2, cc=0.02), ticks=300)
+
+    def cooler(k_per_h: float) -> list[Verdict]:
+        window, verdicts = begun(known, 2.67, cooler=True), []
+        for i in range(45):
+            tick = Tick(60.0, 2.67 + k_per_h * i / 60.0, 0.0, 0.0, -2.0, 1.4, 0.13)
+            window, verdict = watched(window, known, tick, True, Suspicion.WILL_NOT_STOP, 1200.0)
+            verdicts.append(verdict)
+        return verdicts
+
+    assert Verdict.FAULT not in cooler(0.9)
+    assert Verdict.FAULT in cooler(-0.8)
+
+
+def test_a_strength_at_its_bound_knows_nothing_of_the_rest() -> None:
+    """359 L that came in too warm: after three hours of cooling without a pause the balance has taken the cooler for
+    twice as strong as it is, against a warming of 0.85 K/h that is not there."""
+    for share, verdict in ((2.0, False), (1.4, True)):
+        known = Balance(19.3, 0.85, share, unsure=Unsure(rr=0.12, cc=0.07), ticks=300)
+        window, found = begun(known, 19.3, cooler=True), False
+        for i in range(45):
+            tick = Tick(60.0, 19.3 - 0.4 * i / 60.0, 0.0, 0.0, -1.2, 1.0, 0.13)
+            window, said = watched(window, known, tick, True, Suspicion.WILL_NOT_STOP, 1200.0)
+            found |= said is Verdict.FAULT
+        assert found is verdict
+
+
+def heated(wort_c: list[float], rest_k_per_h: float, commanded: list[float]) -> list[Verdict]:
+    """The verdicts on a heater of 2.9 K/h that may be without effect, over these minutes."""
+    known = LEVEL._replace(rest_k_per_h=rest_k_per_h, heater=0.67, ticks=300)
+    window, verdicts = begun(known, wort_c[0], cooler=False), []
+    for celsius, on in zip(wort_c, commanded, strict=True):
+        known = known._replace(heating=came_through(known.heating, on, 60.0, cooler=False))
+        tick = Tick(60.0, celsius, 0.0, on, -5.0, 2.9, 0.28)
+        window, verdict = watched(window, known, tick, False, Suspicion.NO_EFFECT, 2400.0)
+        verdicts.append(verdict)
+    return verdicts
+
+
+def test_a_heater_is_not_to_blame_for_more_than_it_should_have_done() -> None:
+    """A pulse of 7 minutes, then a cold draught: 0.46 K are missing of a wort that the heater warms by 0.26 K."""
+    pulse = [1.0] * 7 + [0.0] * 33
+    draught = [13.5 - 0.11 * i / 60.0 + 0.01 * min(i, 10) - 0.9 * max(0, i - 14) / 60.0 for i in range(40)]
+    assert Verdict.FAULT not in heated(draught, -0.11, pulse)
+
+
+def test_a_heater_that_misses_what_it_should_have_done_is_without_effect() -> None:
+    assert Verdict.FAULT in heated([13.5 - 0.11 * i / 60.0 for i in range(40)], -0.11, [1.0] * 40)
+
+
+def test_a_heater_that_has_run_for_most_of_the_time_allowed_needs_less_certainty() -> None:
+    """67 L at 11 °C, 12 K above its room: dead, and what is not known of rest and strength would else hide it."""
+    vague = LEVEL._replace(rest_k_per_h=-0.22, heater=0.7, unsure=Unsure(rr=0.28**2, cc=0.09, hh=0.2**2))
+    window, verdicts = begun(vague, 10.9, cooler=False), []
+    for i in range(45):
+        vague = vague._replace(heating=came_through(vague.heating, 1.0, 60.0, cooler=False))
+        tick = Tick(60.0, 10.9 - 0.16 * i / 60.0, 0.0, 1.0, -3.8, 1.3, 0.25)
+        window, verdict = watched(window, vague, tick, False, Suspicion.NO_EFFECT, 2400.0)
+        verdicts.append(verdict)
+    assert Verdict.FAULT not in verdicts[:29]
+    assert Verdict.FAULT in verdicts[:40]
+
+
+def test_a_heater_is_not_dead_while_the_wort_warms_as_it_should() -> None:
+    """A fresh wort that still warms its vessel: 0.85 K/h of its own were an error, 1 K/h in all are the heater's."""
+    warming = [19.0 + 1.0 * i / 60.0 for i in range(26)]
+    assert Verdict.FAULT not in heated(warming, 0.85, [1.0] * 26)
 
 
 def test_a_window_is_young_again_when_nothing_has_happened_for_long() -> None:
@@ -73,6 +154,35 @@ def test_a_probe_that_shows_the_same_while_the_cooler_must_have_cooled_is_stuck(
 def test_what_goes_on_by_itself_may_have_ended_and_raises_no_doubt() -> None:
     course = Course(-0.8, 1.0, 1.0, KNOWN)
     assert still(course, paced(0.0, course), 300).doubt == ""
+
+
+def test_what_goes_on_by_itself_against_the_outputs_counts_in_full() -> None:
+    """A small vessel in a cold room loses 1.65 K/h: a heater at full just holds it, and a good probe shows the same."""
+    course = Course(-1.65, 1.0, 1.33, KNOWN)
+    assert still(course, Pace(1.0 / 60.0, 0.0, 0.024, 0.1, 0.1, 0.1, course, True), 40).doubt == ""
+
+
+def shown(values_c: list[float], room_c: float) -> list[str]:
+    """What is doubted of a probe in a wort of 12 °C that shows these values, minute by minute."""
+    course, doubts = Course(0.0, 1.0, 1.0, KNOWN), []
+    memory = doubted(None, 12.0, 0.0, room_c, paced(0.0, course), 0.0)
+    for i, celsius in enumerate(values_c):
+        now_s = 60.0 * (i + 1)
+        memory = doubted(memory, celsius, now_s, room_c, paced(0.0, course), now_s)
+        doubts.append(memory.doubt)
+    return doubts
+
+
+def test_a_hand_on_the_probe_is_not_the_room() -> None:
+    """Warmed to 31 °C and back with the lag of a slow thermowell, 4 minutes, past a room of 20 °C."""
+    assert set(shown([12.0 + 19.0 * exp(-i / 4.0) for i in range(40)], 20.0)) == {""}
+
+
+def test_a_probe_that_stays_at_the_room_is_out_of_its_well_within_a_quarter_of_an_hour() -> None:
+    for lag_min in (0.3, 3.0):
+        doubts = shown([15.0 - 3.0 * exp(-i / lag_min) for i in range(1, 15)], 15.0)
+        assert OUT_OF_WELL in doubts
+        assert doubts[3] == ""
 
 
 def test_in_the_cold_only_a_test_pulse_can_tell() -> None:

@@ -5,7 +5,8 @@ Checked: no "on" to a cooler reaches the broker once two readings in a row of ev
 limit; the cooler is not ordered on for long without a pause just above it; the coldest layer of the wort is never
 really frozen by cooling that was commanded while the probes were sound. When a sound probe shows the bath below its
 own limit, that is alarmed (in the records): the chiller keeps its own thermostat, nothing here can stop it.
-Not seen: ice on the coil, colder than any layer of wort.
+Not seen: ice on the coil, colder than any layer of wort; what a probe hides that is too warm by no more than its maker
+allows (0.5 K for the usual one, datasheet of the DS18B20).
 
 The alcohol: % by weight = 76.08 (OG - FG) / (1.775 - OG), M. Hall, Zymurgy (1995), from memory. The freezing point:
 1.86 K for each mol of ethanol per kg of water, the cryoscopic constant of water; below what tables say, so in the
@@ -25,6 +26,13 @@ TOLERANCE_K = 0.02  # of a payload's digits
 NEAR_K, NEAR_S = 0.25, 15 * 60.0  # a quarter of the duty is allowed here at most, in pulses of some minutes
 SOUND_S = 3 * 3600.0
 BATH_S, BATH_K = 900.0, 0.3
+ACCURACY_K = 0.5
+
+
+def _too_warm_k(vessel: Vessel) -> float:
+    """By how much the coldest probe shows the wort too warm, as far as its maker allows it."""
+    shown = [probe.heard_c for probe in vessel.probes if probe.heard_c is not None]
+    return min(max(min(shown, default=vessel.mean_c) - vessel.mean_c, 0.0), ACCURACY_K)
 
 
 @dataclass(slots=True)
@@ -124,7 +132,7 @@ class Freezing:
         if not cooler.ordered:
             self._near_s.pop(name, None)
         freezing_c = vessel.freezing_c
-        if vessel.wort_l <= 0.0 or vessel.coldest_c >= freezing_c:
+        if vessel.wort_l <= 0.0 or vessel.coldest_c + _too_warm_k(vessel) >= freezing_c:
             self._frozen.discard(name)
             return found
         if name in self._frozen or not (cooler.ordered and cooler.moves):
