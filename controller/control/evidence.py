@@ -38,8 +38,8 @@ RELAY_K, LARGE_K, SMALL_K, WEAK_SHARE = 0.37, 0.28, 0.18, 0.4
 # turning layers, a lid and sun fade, and a wort that warms is not being cooled.
 LATELY_S, GOES_ON_SHARE, GONE_SHARE = 480.0, 0.4, 0.3
 # An output that has run for hours without a pause, as in a fresh wort that is too warm: its strength goes to its bound,
-# the rest with it, and neither is known before they have come back.
-UNTOLD_SHARE = 0.97 * MOST_SHARE
+# the rest with it, and neither is known before they have come back, or the rest is known to so much.
+UNTOLD_SHARE, UNTOLD_REST_K_PER_H = 0.97 * MOST_SHARE, 0.25
 # What an output without effect has missed is no more than this share of what it should have done, and the wort has not
 # gone the output's way by more than this one; it has run in two pulses, or for this share of the time allowed.
 MISSED_SHARE, WENT_SHARE, PULSES, RAN_SHARE = 1.4, 0.5, 2, 0.25
@@ -47,7 +47,7 @@ MISSED_SHARE, WENT_SHARE, PULSES, RAN_SHARE = 1.4, 0.5, 2, 0.25
 STUCK_SHARE = 0.75
 # How long the wort must speak for a fault, and how long a window lasts.
 SPEAKS_TICKS = 2
-LONGEST_S = 9000.0
+LONGEST_S, LONGEST_NO_EFFECT_S = 9000.0, 4800.0
 # A window begins anew when what was seen speaks so much against a relay that will not stop: the logarithm of the ratio
 # of likelihoods, as in Page's cumulative sum (Biometrika 41 (1954) 100-115). So it is young when the relay fails.
 AGAINST = 2.0
@@ -56,8 +56,6 @@ HOPELESS_AFTER_S, HOPELESS_SHARE = 2400.0, 0.6
 # How many standard deviations of the reckoning a difference must exceed: to be without effect, to be a relay that will
 # not stop (which waits for a person), to clear an output.
 SURE, SURE_OF_RELAY, SURE_OF_RELAY_COLD, SURE_ENOUGH = 2.0, 2.7, 4.0, 2.0
-# An output without effect that has run for this share of the time allowed needs less: no single pulse misleads then.
-SURE_RAN_LONG, RAN_LONG_SHARE = 1.6, 0.75
 # Beside what the balance says of itself, the reckoning may be wrong by what yeast and room change, by a share of what
 # an output did (more near 4 °C, where water is densest and a wort no longer turns over by itself), by a share of what
 # is on its way through coil or wrap, and by the layers.
@@ -158,10 +156,12 @@ def watched(
         on=on > 0.0,
     )  # fmt: skip
     fresh = begun(balance, tick.wort_c, cooler)
-    if (abs(window.fault_k) < BEGUN_K and abs(duty - own) < IDLE) or window.lasted_s > LONGEST_S:
-        return fresh, Verdict.OPEN
     relay = suspicion is Suspicion.WILL_NOT_STOP
-    if relay and (balance.cooler if cooler else balance.heater) >= UNTOLD_SHARE:
+    longest_s = LONGEST_S if relay else LONGEST_NO_EFFECT_S
+    if (abs(window.fault_k) < BEGUN_K and abs(duty - own) < IDLE) or window.lasted_s > longest_s:
+        return fresh, Verdict.OPEN
+    untold = balance.unsure.rr >= UNTOLD_REST_K_PER_H**2
+    if relay and untold and (balance.cooler if cooler else balance.heater) >= UNTOLD_SHARE:
         return fresh, Verdict.OPEN
     spoken = window.seen_k / window.fault_k if window.fault_k else 0.0
     strange = STRANGE_NO_EFFECT_SHARE if suspicion is Suspicion.NO_EFFECT else STRANGE_SHARE
@@ -179,8 +179,6 @@ def watched(
     else:
         least_k, sure = LARGE_K, SURE
         if tick.wort_c > COLD_C:
-            if window.on_s >= RAN_LONG_SHARE * within_s:
-                sure = SURE_RAN_LONG
             least_k = min(LARGE_K, max(SMALL_K, WEAK_SHARE * abs(full_k_per_h) * within_s / HOUR_S))
     if speaks and abs(window.seen_k) >= max(least_k, sure * sd_k):
         fits = _goes_on(window, full_k_per_h * (duty - own)) if relay else _misses(window, spoken, within_s)

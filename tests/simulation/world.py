@@ -28,7 +28,7 @@ from tests.simulation.troubles import PAYLOADS, Troubles
 from tests.simulation.virtual import Calendar
 
 ENDING_S = 20.0  # for an orderly stop of the daemon after the story
-MOST_BREACHES = 20
+MOST_BREACHES = 20  # of a rule
 VERSIONS = ("5", "5", "5 without reasons", "3.1.1")  # of brokers
 
 
@@ -150,7 +150,7 @@ class World:
         self._daemons.scanned = False
         for judge in self._judges:
             found = judge.look(scene)
-            if found and len(self._breaches) < MOST_BREACHES:
+            if found and sum(breach.rule == judge.rule for breach in self._breaches) < MOST_BREACHES:
                 self._breaches += found
 
     def _tell(self, event: seen.Event) -> None:

@@ -64,7 +64,8 @@ class OneDriver:
                 continue
             since_s = self._commanded.get((name, other.runs), math.inf)
             told = (command.sender, sender.runs)
-            if at_s - since_s > FINDS_OUT_S and self._seen.calm_s(scene, command.sender) > FINDS_OUT_S:
+            # Two that push each other off the broker again and again are never connected for long.
+            if at_s - since_s > FINDS_OUT_S and self._seen.broker_calm_s(scene) > FINDS_OUT_S:
                 if told in self._told:
                     continue
                 self._told.add(told)

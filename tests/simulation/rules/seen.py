@@ -154,13 +154,20 @@ class Seen:
 
     def calm_s(self, scene: Scene, daemon: str = "a") -> float:
         """How long broker and network have done nothing wrong to a daemon that is connected; 0 while they do."""
-        broker, who = scene.broker, scene.daemons.get(daemon)
+        who = scene.daemons.get(daemon)
+        if who is None or who.connected_s is None or not who.running:
+            return 0.0
+        return min(self.broker_calm_s(scene), scene.now_s - who.connected_s)
+
+    def broker_calm_s(self, scene: Scene) -> float:
+        """How long broker and network have done nothing wrong; 0 while they do."""
+        broker = scene.broker
         if (
-            who is None or who.connected_s is None or not who.running or not broker.up or broker.stalled
-            or broker.worst_delay_s or broker.drops or broker.repeats or broker.reorders or broker.cut_off
+            not broker.up or broker.stalled or broker.worst_delay_s or broker.drops or broker.repeats
+            or broker.reorders or broker.cut_off
         ):  # fmt: skip
             return 0.0
-        return scene.now_s - max(broker.since_s, who.connected_s)
+        return scene.now_s - broker.since_s
 
     def late_s(self, scene: Scene) -> float:
         """By how much a message may be late at the moment."""
