@@ -2,7 +2,7 @@
 
 from typing import NamedTuple
 
-from controller.control.budget import BURST_S, paid_s, stretched_cycle_s
+from controller.control.budget import BURST_S, SWING_K, paid_s, stretched_cycle_s
 from controller.control.feeding import Feeding
 from controller.control.follow import Course, Moment
 from controller.control.interlock import PROTECTIVE_OFF, REGULATED, freezing_limit_c, locked_out, may_cool, may_heat
@@ -53,11 +53,12 @@ def drive(
         duty = -grant.heat_w / vessel.cooler.power_w if grant.heat_w < 0.0 else 0.0
         if duty > 0.0 or cooler.on:
             cold_c = wort.cold_c if was.blind.lost_s is None else was.blind.lowest_c
-            most = near_freezing_duty(cold_c, freezing_limit_c(vessel, batch))
+            limit_c = freezing_limit_c(vessel, batch)
+            most = near_freezing_duty(cold_c, limit_c)
             duty = min(duty, most)
             above_k = wort.cold_c - course.setpoint.high_c if course.setpoint else 0.0
             now = None if pulse is None or most < 1.0 else pulse < 0
-            wish = _wish(vessel, vessel.cooler, cooler, duty, now, above_k, moment)
+            wish = _wish(vessel, vessel.cooler, cooler, duty, now, above_k, cold_c - limit_c, moment)
             veto = ""
             if wish.on:
                 veto = locked_out(was, "cooler", now_s) if was.faults else ""
@@ -82,7 +83,9 @@ def drive(
         duty = grant.heat_w / vessel.heater.power_w if grant.heat_w > 0.0 else 0.0
         if duty > 0.0 or heater.on:
             below_k = course.setpoint.low_c - wort.warm_c if course.setpoint else 0.0
-            wish = _wish(vessel, vessel.heater, heater, duty, None if pulse is None else pulse > 0, below_k, moment)
+            wish = _wish(
+                vessel, vessel.heater, heater, duty, None if pulse is None else pulse > 0, below_k, SWING_K, moment
+            )
             veto = ""
             if wish.on:
                 veto = locked_out(was, "heater", now_s) if was.faults else ""
@@ -115,15 +118,16 @@ def _mean_w(
 
 
 def _wish(
-    vessel: Vessel, output: Output, state: OutputState, duty: float, pulse: bool | None, away_k: float, moment: Moment
-) -> OutputState:
+    vessel: Vessel, output: Output, state: OutputState, duty: float, pulse: bool | None, away_k: float, room_k: float,
+    moment: Moment,
+) -> OutputState:  # fmt: skip
     """What shaping wants: the loop's own pulse, or pulses by the account at this duty. `away_k` is how far the wort is
-    where the output brings it back from."""
+    where the output brings it back from, `room_k` how far it may swing."""
     now_s, cycle_s = moment.now_s, vessel.loop.cycle_s
     if pulse is not None:
         return shaped(output, state, 1.0 if pulse else 0.0, cycle_s, now_s, moment.dt_s)
     if state.paid_s - now_s > BURST_S:
-        cycle_s = stretched_cycle_s(vessel, output, state, duty, now_s, away_k)
+        cycle_s = stretched_cycle_s(vessel, output, state, duty, now_s, away_k, room_k)
     return shaped(output, state, duty, cycle_s, now_s, moment.dt_s)
 
 
