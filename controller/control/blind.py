@@ -12,7 +12,7 @@ from controller.control.balance import AFTER_EVENT_TICKS
 from controller.control.course import StepKind
 from controller.control.diagnose_words import Around
 from controller.control.diagnosis import COOLER_WILL_NOT_STOP, HEATER_WILL_NOT_STOP
-from controller.control.doubt import OUT_OF_WELL, STUCK
+from controller.control.doubt import DOUBTS
 from controller.control.follow import Course, Moment, deviation_k
 from controller.control.interlock import (
     BLIND_TOO_COLD,
@@ -45,7 +45,7 @@ WALL_W_PER_M2_K = 8.0
 # Surface of a closed cylinder twice as high as wide, 2.5 π d², over the two-thirds power of its volume, π d³ / 2.
 SURFACE_PER_VOLUME = 5.81
 # A probe that was found stuck or out of its well has lied for a while; so far the wort may have gone meanwhile.
-DOUBTED, DOUBTED_K = (STUCK, OUT_OF_WELL), 1.0
+DOUBTED_K = 1.0
 FORBIDDING = (COOLER_WILL_NOT_STOP, HEATER_WILL_NOT_STOP)
 HIGH_KRAEUSEN_K_PER_H = 0.6  # where nothing was learnt of this beer: 60 L at 10 °C gain 3.5 K in 6 h (design rule 2)
 HARDLY_K_PER_H = 0.02  # half a kelvin in a day: nobody has to hurry
@@ -140,9 +140,8 @@ def _seen(vessel: Vessel, was: VesselState, course: Course, wort: Estimate, arou
     if near:
         wort_c, seen_s = wort.cold_c, moment.now_s
     if course.settling_best_k is not None or setpoint.low_c < setpoint.high_c:
-        return Blind(
-            at_s=moment.now_s, wort_c=wort_c, seen_s=seen_s
-        )  # the duty of another setpoint tells nothing about this one
+        # The duty of another setpoint tells nothing about this one.
+        return Blind(at_s=moment.now_s, wort_c=wort_c, seen_s=seen_s)
     moved_k = 0.0 if before is None or before is setpoint else abs(setpoint.high_c - before.high_c)
     steady = (
         near
@@ -179,7 +178,7 @@ def _lost(
         cooled_s = max(moment.now_s - min(heard_s, last.seen_s), LOOK_S)
         passed_s = cooled_s + moment.outage_s
         lost_s = max(moment.now_s - heard_s, 0.0) + moment.outage_s
-        lowest_c = (wort_c or 0.0) - (DOUBTED_K if any(signal.cause in DOUBTED for signal in own) else 0.0)
+        lowest_c = (wort_c or 0.0) - (DOUBTED_K if any(signal.cause in DOUBTS for signal in own) else 0.0)
     else:
         lost_s += passed_s
     last = last._replace(lost_s=lost_s, cool_w=0.0)

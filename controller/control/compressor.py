@@ -6,7 +6,7 @@ Whoever restarts a compressor against the pressure that still stands in it can s
 is counted anew whenever nobody knows whether it is over: at power-up, and as long as its commands do not get through.
 """
 
-from controller.control.interlock import PROTECTIVE_OFF
+from controller.control.interlock import PROTECTIVE_OFF, rests
 from controller.control.site import Bath, Upstream
 from controller.control.state import Chilling, OutputState
 from controller.control.trust import fit_to_drive
@@ -36,14 +36,13 @@ def compressor(
     assert signal.celsius is not None
     above_k = signal.celsius - bath.setpoint_c
     half_k = 0.5 * device.deadband_k
-    lasted_s = now_s - at.since_s
     if at.on:
         if above_k > -half_k:
             return True, CHILLS
-        return (True, SHORTEST_ON) if lasted_s < device.output.shortest_on_s else (False, COLD_ENOUGH)
+        return (True, SHORTEST_ON) if now_s - at.since_s < device.output.shortest_on_s else (False, COLD_ENOUGH)
     if above_k < half_k:
         return False, COLD_ENOUGH
-    return (False, PROTECTIVE_OFF) if lasted_s < device.output.shortest_off_s else (True, CHILLS)
+    return (False, PROTECTIVE_OFF) if rests(device.output, at, now_s) else (True, CHILLS)
 
 
 def rested(at: OutputState, unheard: bool, now_s: float) -> OutputState:

@@ -33,7 +33,7 @@ from controller.control.diagnosis import (
     Suspicions,
     put_away,
 )
-from controller.control.doubt import OUT_OF_WELL, STUCK, Pace, ProbeMemory, course_from, doubted, unmoved
+from controller.control.doubt import DOUBTS, Pace, ProbeMemory, course_from, doubted, unmoved
 from controller.control.evidence import COLD_C, SMALL_K, WORKS_SHARE, Suspicion, Verdict, Window, begun, watched
 from controller.control.follow import Moment
 from controller.control.probing import COLD_SHARE, due, pulse_s
@@ -180,7 +180,7 @@ def _probes(
     return probes
 
 
-_STILL_READ = (JUMPED, STUCK, OUT_OF_WELL)
+_STILL_READ = (JUMPED, *DOUBTS)
 
 
 def _asked(vessel: Vessel, after: VesselState, fresh: Diagnosis, tick: Tick, now_s: float) -> Diagnosis:

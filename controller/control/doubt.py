@@ -7,6 +7,7 @@ from typing import NamedTuple
 from controller.control.balance import YOUNG_TICKS, Balance, Unsure, sound, variance_ahead
 
 STUCK, OUT_OF_WELL = "stuck", "out of its well"
+DOUBTS = (STUCK, OUT_OF_WELL)
 
 # The wort must have moved this far, and further than the probe's own step, while the reading stayed the same to the
 # last digit. Common practice, no source.

@@ -2,7 +2,7 @@
 
 from math import exp
 
-from controller.control.doubt import OUT_OF_WELL, STUCK
+from controller.control.doubt import DOUBTS
 from controller.control.state import NO_ESTIMATE
 from controller.control.trust import fit_to_drive
 from controller.control.values import Drive, Estimate, Signal, Status
@@ -14,7 +14,6 @@ DISAGREE_K = 1.0  # two probes in one vessel further apart than this disagree; c
 # A wort that is shown so cold may freeze before anybody knows which of two probes is right; a probe that is only
 # thought to be at fault then still limits cooling. Common practice, no source.
 CHILLY_C = 8.0
-_THOUGHT = (STUCK, OUT_OF_WELL)
 
 
 def estimate(signals: list[Signal], last: Estimate, dt_s: float, gap: bool) -> Estimate:
@@ -30,7 +29,7 @@ def estimate(signals: list[Signal], last: Estimate, dt_s: float, gap: bool) -> E
     for signal in signals:
         if not fit_to_drive(signal) or signal.celsius is None:
             cause = cause or signal.cause
-            if signal.cause in _THOUGHT and signal.celsius is not None and signal.celsius < doubted_c:
+            if signal.cause in DOUBTS and signal.celsius is not None and signal.celsius < doubted_c:
                 doubted_c = signal.celsius
             continue
         celsius = signal.celsius
