@@ -58,6 +58,7 @@ def test_an_on_whose_renewals_do_not_arrive_is_over_before_the_device_could_star
     since_s = state.now_s
     records: list[Record] = []
     while output(state).on:
+        assert state.now_s - heard_s <= LIFETIME_S
         result = scanned(state, 25.0, unheard=COOLER)
         state, records = result.state, [*records, *result.records]
     assert state.now_s - heard_s <= LIFETIME_S - RENEW_S + SCAN_S
