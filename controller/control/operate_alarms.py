@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 from controller.control.alarms import acknowledged
 from controller.control.operate_request import Done, Refused, Request, shown, text
-from controller.control.state import AlarmState, SiteState
+from controller.control.state import AlarmPhase, AlarmState, SiteState
 from controller.control.values import Action, Record, RecordKind
 
 BATH = "bath"  # the one subject of alarms that is not a vessel
@@ -12,10 +12,12 @@ BATH = "bath"  # the one subject of alarms that is not a vessel
 
 def acknowledge(request: Request) -> Done:
     """Acknowledge the vessel's alarms: the one kind named by `alarm`, or all of them."""
-    alarms, kinds = _seen(request.state, request.action, request.vessel.name)
-    vessel = request.was
+    vessel_name, vessel = request.vessel.name, request.was
+    alarms, kinds = _seen(request.state, request.action, vessel_name)
     if "reminder" in kinds and vessel.off_since_s is not None:
-        vessel = vessel._replace(off_since_s=request.state.now_s)
+        reminder = request.state.alarms[f"{vessel_name}/reminder"]
+        if reminder.phase is AlarmPhase.UNACKNOWLEDGED:  # else it was of an "off" that is over
+            vessel = vessel._replace(off_since_s=request.state.now_s)
     names = ", ".join(kinds)
     return Done(vessel, f"acknowledged: {names}", RecordKind.ALARM, names, "acknowledged", alarms)
 

@@ -271,6 +271,20 @@ def test_a_forgotten_off_is_reminded_and_reminded_again_after_each_acknowledgeme
     assert active(state) == set()
 
 
+def test_acknowledging_the_reminder_of_an_off_that_is_over_does_not_put_off_the_next_reminder() -> None:
+    """Design rule 9; the story of a brewer who switches off, on, and off again and then clears the list."""
+    patient = replace(CELLAR.vessels[0], alarms=replace(CELLAR.vessels[0].alarms, reminder_s=HOUR_S))
+    cellar = site(patient, profile=PLAN)
+    state, told = kept(cellar, begun(cellar), 19.0, HOUR_S + 60.0, asks("mode", 1, mode="off"))
+    assert raised(told) == ["reminder"]
+    state, _ = kept(cellar, state, 19.0, 600.0, asks("mode", 2, mode="auto"))
+    state, _ = kept(cellar, state, 19.0, 2400.0, asks("mode", 3, mode="off"))
+    state, _ = kept(cellar, state, 19.0, 1100.0, asks("acknowledge", 4))
+    assert active(state) == set()
+    state, told = kept(cellar, state, 19.0, 200.0)
+    assert raised(told) == ["reminder"]
+
+
 def test_an_empty_vessel_may_be_off_for_ever() -> None:
     patient = replace(CELLAR.vessels[0], alarms=replace(CELLAR.vessels[0].alarms, reminder_s=60.0))
     cellar = site(patient, profile=PLAN)
