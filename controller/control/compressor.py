@@ -3,7 +3,8 @@ and freeze protection. "On" asks it for more cold than its own thermostat would;
 arrive, gives it back to them (design §6).
 
 Whoever restarts a compressor against the pressure that still stands in it can stall and burn its motor, so the off time
-is counted anew whenever nobody knows whether it is over: at power-up, and as long as its commands do not get through.
+is counted anew whenever nobody knows whether it is over: at power-up, and as long as its commands do not get through
+(`heard`).
 """
 
 from controller.control.interlock import PROTECTIVE_OFF, rests
@@ -19,17 +20,14 @@ PROGRESS_K = 0.2
 
 NO_BATH_SIGNAL = "no bath signal fit to drive: the chiller's own thermostat rules"
 NEAR_FREEZING = "no chilling: the bath is near the freezing point of its glycol"
-UNHEARD = "it does not get its commands"
 CHILLS, COLD_ENOUGH = "the bath is warmer than its setpoint", "the bath is cold enough"
 SHORTEST_ON = "shortest on time"
 
 
-def compressor(
-    bath: Bath, device: Upstream, at: OutputState, signal: Signal | None, unheard: bool, now_s: float
-) -> tuple[bool, str]:
+def compressor(bath: Bath, device: Upstream, at: OutputState, signal: Signal | None, now_s: float) -> tuple[bool, str]:
     """Whether the compressor is on after this scan, and why. The permits have the last word; a permit that is missing
-    does not wait for the shortest on time. `unheard` tells that its last command may not have arrived."""
-    veto = _missing(bath, signal, unheard)
+    does not wait for the shortest on time."""
+    veto = _missing(bath, signal)
     if veto:
         return False, veto
     assert signal is not None
@@ -43,11 +41,6 @@ def compressor(
     if above_k < half_k:
         return False, COLD_ENOUGH
     return (False, PROTECTIVE_OFF) if rests(device.output, at, now_s) else (True, CHILLS)
-
-
-def rested(at: OutputState, unheard: bool, now_s: float) -> OutputState:
-    """The compressor as it is remembered: its off time begins when an "off" has got through."""
-    return at._replace(since_s=now_s, sent_s=min(at.sent_s, now_s - 1.0)) if unheard and not at.on else at
 
 
 def chilled(bath: Bath, at: OutputState, signal: Signal | None, last: Chilling | None, now_s: float) -> Chilling | None:
@@ -64,10 +57,10 @@ def without_effect(chilling: Chilling | None, now_s: float) -> bool:
     return chilling is not None and now_s - chilling.since_s >= NO_EFFECT_S
 
 
-def _missing(bath: Bath, signal: Signal | None, unheard: bool) -> str:
+def _missing(bath: Bath, signal: Signal | None) -> str:
     """The missing permit, or "" if the compressor may run."""
     if signal is None or signal.celsius is None or not fit_to_drive(signal):
         return NO_BATH_SIGNAL
     if not signal.celsius >= bath.freeze_c + bath.freeze_margin_k:
         return NEAR_FREEZING
-    return UNHEARD if unheard else ""
+    return ""

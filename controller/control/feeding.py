@@ -73,10 +73,6 @@ class Feeding:
         by their own timers."""
         return tag not in self._unheard or pump.output.tag in self._unheard
 
-    def unheard(self, tag: str) -> bool:
-        """Whether the last command to an output may not have arrived."""
-        return tag in self._unheard
-
     def _no_flow(self, pump: Upstream, given: OutputState, tag: str) -> str:
         why = stuck(pump, self._state.vessels)
         if why:

@@ -12,7 +12,7 @@ unless that valve must close for a reason of safety; then the pump stops at once
 
 from collections.abc import Mapping
 
-from controller.control.compressor import compressor, rested
+from controller.control.compressor import compressor
 from controller.control.drive import switched
 from controller.control.feeding import UNTIL_INSPECTED, Feeding, cooler_of, fully_open, powered, stuck
 from controller.control.follow import Moment
@@ -47,9 +47,7 @@ def decide(
             on, reason = False, kept
         elif device.supply is Supply.CHILLER:
             assert site.bath is not None
-            unheard = feeding.unheard(device.output.tag)
-            at = rested(at, unheard, moment.now_s)
-            on, reason = compressor(site.bath, device, at, bath, unheard, moment.now_s)
+            on, reason = compressor(site.bath, device, at, bath, moment.now_s)
         elif device.supply is Supply.CONTACTOR:
             on, reason = _contactor(device, at, vessels, moment.now_s)
         else:

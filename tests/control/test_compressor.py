@@ -16,10 +16,10 @@ from controller.control.compressor import (
     NO_BATH_SIGNAL,
     NO_EFFECT_S,
     SHORTEST_ON,
-    UNHEARD,
     compressor,
 )
 from controller.control.follow import Moment
+from controller.control.heard import UNRENEWED
 from controller.control.interlock import PROTECTIVE_OFF
 from controller.control.lifecycle import initial_state, resumed_state, stopped_state
 from controller.control.site import COMPRESSOR, Ending, Output, Site, Supply, Upstream
@@ -44,45 +44,41 @@ def was(on: bool, lasted_s: float = 3600.0) -> OutputState:
     return OutputState(on, -lasted_s, -lasted_s, "")
 
 
-# bath, was on and for how long, heard; on now and why
+# bath, was on and for how long; on now and why
 CASES = [
-    pytest.param(at(-2.4), False, 3600.0, False, (True, CHILLS), id="half a deadband above the setpoint"),
-    pytest.param(at(-2.6), False, 3600.0, False, (False, COLD_ENOUGH), id="within the deadband it stays off"),
-    pytest.param(at(-3.4), True, 3600.0, False, (True, CHILLS), id="within the deadband it stays on"),
-    pytest.param(at(-3.6), True, 3600.0, False, (False, COLD_ENOUGH), id="half a deadband below"),
-    pytest.param(at(-3.6), True, ON_S - 5.0, False, (True, SHORTEST_ON), id="not before its shortest on time"),
-    pytest.param(at(5.0), False, OFF_S - 5.0, False, (False, PROTECTIVE_OFF), id="not within its off time"),
-    pytest.param(at(5.0), False, OFF_S, False, (True, CHILLS), id="when that is over"),
-    pytest.param(at(LOWEST_C - 0.1), True, 5.0, False, (False, NEAR_FREEZING), id="freezing waits for no on time"),
-    pytest.param(at(None, Status.FAILURE), True, 5.0, False, (False, NO_BATH_SIGNAL), id="no reading"),
-    pytest.param(at(5.0, Status.FAILURE), True, 3600.0, False, (False, NO_BATH_SIGNAL), id="a probe that failed"),
-    pytest.param(at(5.0, Status.FUNCTION_CHECK), False, 3600.0, False, (False, NO_BATH_SIGNAL), id="a stale one"),
-    pytest.param(at(float("nan")), True, 3600.0, False, (False, NEAR_FREEZING), id="no number is no permit"),
-    pytest.param(None, True, 3600.0, False, (False, NO_BATH_SIGNAL), id="no probe"),
-    pytest.param(at(5.0), True, 3600.0, True, (False, UNHEARD), id="it may have ended by itself"),
+    pytest.param(at(-2.4), False, 3600.0, (True, CHILLS), id="half a deadband above the setpoint"),
+    pytest.param(at(-2.6), False, 3600.0, (False, COLD_ENOUGH), id="within the deadband it stays off"),
+    pytest.param(at(-3.4), True, 3600.0, (True, CHILLS), id="within the deadband it stays on"),
+    pytest.param(at(-3.6), True, 3600.0, (False, COLD_ENOUGH), id="half a deadband below"),
+    pytest.param(at(-3.6), True, ON_S - 5.0, (True, SHORTEST_ON), id="not before its shortest on time"),
+    pytest.param(at(5.0), False, OFF_S - 5.0, (False, PROTECTIVE_OFF), id="not within its off time"),
+    pytest.param(at(5.0), False, OFF_S, (True, CHILLS), id="when that is over"),
+    pytest.param(at(LOWEST_C - 0.1), True, 5.0, (False, NEAR_FREEZING), id="freezing waits for no on time"),
+    pytest.param(at(None, Status.FAILURE), True, 5.0, (False, NO_BATH_SIGNAL), id="no reading"),
+    pytest.param(at(5.0, Status.FAILURE), True, 3600.0, (False, NO_BATH_SIGNAL), id="a probe that failed"),
+    pytest.param(at(5.0, Status.FUNCTION_CHECK), False, 3600.0, (False, NO_BATH_SIGNAL), id="a stale one"),
+    pytest.param(at(float("nan")), True, 3600.0, (False, NEAR_FREEZING), id="no number is no permit"),
+    pytest.param(None, True, 3600.0, (False, NO_BATH_SIGNAL), id="no probe"),
 ]
 
 
-@pytest.mark.parametrize(("signal", "on", "lasted_s", "unheard", "wanted"), CASES)
+@pytest.mark.parametrize(("signal", "on", "lasted_s", "wanted"), CASES)
 def test_the_compressor_follows_the_bath_within_its_permits(
-    signal: Signal | None, on: bool, lasted_s: float, unheard: bool, wanted: tuple[bool, str]
+    signal: Signal | None, on: bool, lasted_s: float, wanted: tuple[bool, str]
 ) -> None:
-    assert compressor(bath(), DEVICE, was(on, lasted_s), signal, unheard, 0.0) == wanted
+    assert compressor(bath(), DEVICE, was(on, lasted_s), signal, 0.0) == wanted
 
 
-@given(
-    st.none() | st.floats(allow_nan=True), st.sampled_from(Status), st.booleans(), st.floats(0.0, 1e6), st.booleans()
-)
+@given(st.none() | st.floats(allow_nan=True), st.sampled_from(Status), st.booleans(), st.floats(0.0, 1e6))
 def test_it_never_starts_early_nor_runs_on_a_bath_that_is_cold_or_unknown(
-    celsius: float | None, status: Status, on: bool, lasted_s: float, unheard: bool
+    celsius: float | None, status: Status, on: bool, lasted_s: float
 ) -> None:
-    runs, reason = compressor(bath(), DEVICE, was(on, lasted_s), at(celsius, status), unheard, 0.0)
+    runs, reason = compressor(bath(), DEVICE, was(on, lasted_s), at(celsius, status), 0.0)
     assert reason
     if runs:
         assert celsius is not None
         assert celsius >= LOWEST_C
         assert status in (Status.GOOD, Status.MAINTENANCE, Status.OUT_OF_SPECIFICATION)
-        assert not unheard
         assert on or lasted_s >= OFF_S
 
 
@@ -100,8 +96,8 @@ class Plant:
             now_s = self.state.now_s + SCAN_S
             readings = {} if self.silent else {"bath/supply": Reading(self.bath_c + 1e-6 * (now_s % 7.0), now_s)}
             readings["ale/well"] = Reading(19.0 + 1e-6 * (now_s % 7.0), now_s)
-            again = frozenset({COMPRESSOR}) if unheard else frozenset()
-            result = step(self.site, self.state, Inputs(now_s, UTC_S + now_s, readings, (), again))
+            lost = frozenset({COMPRESSOR}) if unheard else frozenset()
+            result = step(self.site, self.state, Inputs(now_s, UTC_S + now_s, readings, (), lost, lost))
             self.state = result.state
             self.results.append(result)
 
@@ -148,10 +144,13 @@ def test_an_on_is_renewed_and_carries_its_lifetime() -> None:
     assert {(c.lifetime_s, c.reason) for c in commands} == {(90.0, CHILLS)}
 
 
-def test_while_its_commands_do_not_get_through_it_is_off_and_its_off_time_does_not_run() -> None:
+def test_while_its_commands_do_not_get_through_it_ends_by_itself_and_its_off_time_does_not_run() -> None:
     plant = running()
-    plant.scan(600.0, unheard=True)
-    assert (plant.output.on, plant.output.reason) == (False, UNHEARD)
+    plant.scan(50.0, unheard=True)
+    assert plant.output.on
+    plant.scan(550.0, unheard=True)
+    assert (plant.output.on, plant.output.reason) == (False, PROTECTIVE_OFF)
+    assert UNRENEWED in [r.reason for result in plant.results for r in result.records]
     plant.scan(OFF_S - SCAN_S)
     assert (plant.output.on, plant.output.reason) == (False, PROTECTIVE_OFF)
     plant.scan(2 * SCAN_S)
