@@ -5,7 +5,6 @@ The plant is one thing, the file another: its volumes and watts are off, as brew
 
 import random
 from dataclasses import dataclass, replace
-from typing import NamedTuple
 
 from tests.simulation.plant_random import random_spec
 from tests.simulation.plant_specs import CellarSpec
@@ -17,13 +16,6 @@ VESSELS = 3
 GLYCOL_PERCENT = 35.0  # by mass, as in every test plant
 WARM_ABOVE_K = 4.0  # of the bath above its setpoint, by the service's own default
 BATH_MARGIN_K = 2.0
-
-
-class Features(NamedTuple):
-    """What the loader of this version takes besides."""
-
-    bounded: bool = False
-    upstream: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,13 +61,13 @@ class VesselFigures:
 
 @dataclass(frozen=True, slots=True)
 class UpstreamFigures:
-    """A contactor or shared pump, and the tags of the outputs that it feeds."""
+    """A contactor or shared pump, and the tags of the outputs that it feeds; or the chiller's compressor."""
 
     name: str
-    kind: str  # "contactor" | "pump"
+    kind: str  # "contactor" | "pump" | "compressor"
     device: OutputFigures
-    feeds: tuple[str, ...]
-    leads_s: float
+    feeds: tuple[str, ...] = ()
+    leads_s: float = 0.0
 
     @property
     def tag(self) -> str:
@@ -95,23 +87,21 @@ class Layout:
     reports_every_s: float  # of all probes
 
 
-def layout_of(seed: str, features: Features) -> Layout:
+def layout_of(seed: str) -> Layout:
     """The cellar of a seed."""
     chance = random.Random(f"{seed}/layout")
     plant_seed = chance.randrange(10**6)
     spec = random_spec(plant_seed, VESSELS)
-    vessels = tuple(_vessel(spec, number, chance, features) for number in range(VESSELS))
-    return Layout(
-        spec=spec,
-        plant_seed=plant_seed,
-        vessels=vessels,
-        upstream=_upstream(vessels, chance) if features.upstream else (),
-        manual_heat_over_mqtt=chance.random() < 0.3,
-        reports_every_s=chance.choice((10.0, 20.0, 30.0)),
-    )
+    vessels = tuple(_vessel(spec, number, chance) for number in range(VESSELS))
+    upstream = _upstream(vessels, chance)
+    manual_heat_over_mqtt, reports_every_s = chance.random() < 0.3, chance.choice((10.0, 20.0, 30.0))
+    if chance.random() < 0.34:
+        upstream += (_compressor(chance),)
+        spec = replace(spec, bath=replace(spec.bath, own_thermostat_k=chance.choice((1.0, 2.0, 4.0))))
+    return Layout(spec, plant_seed, vessels, upstream, manual_heat_over_mqtt, reports_every_s)
 
 
-def _vessel(spec: CellarSpec, number: int, chance: random.Random, features: Features) -> VesselFigures:
+def _vessel(spec: CellarSpec, number: int, chance: random.Random) -> VesselFigures:
     plant = spec.vessels[number]
     nominal = spec.nominal[plant.name]
     heater = _output(round(nominal.heater_w), chance, chance.choice((60.0, 180.0)))
@@ -131,7 +121,7 @@ def _vessel(spec: CellarSpec, number: int, chance: random.Random, features: Feat
         deviation_k=chance.choice((1.0, 1.5)),
         deviation_for_s=chance.choice((1200.0, 1800.0)),
         reminder_s=chance.choice((3600.0, 4.0 * 3600.0, 12.0 * 3600.0)),
-        signal_loss=chance.choice(("off", "bounded")) if features.bounded else "off",
+        signal_loss=chance.choice(("off", "bounded")),
         coldest_room_c=float(coldest_room_c),
         own_topic=chance.random() < 0.25,
         side_probe=chance.random() < 0.25,
@@ -156,13 +146,19 @@ def _upstream(vessels: tuple[VesselFigures, ...], chance: random.Random) -> tupl
     heaters = tuple(f"{vessel.name}/heater" for vessel in vessels if vessel.heater)
     if heaters and chance.random() < 0.5:
         device = replace(_output(1.0, chance, 30.0), timer_s=120.0)
-        found.append(UpstreamFigures("heat", "contactor", device, heaters, 0.0))
+        found.append(UpstreamFigures("heat", "contactor", device, heaters))
     if chance.random() < 0.34:
         valves = tuple(f"{vessel.name}/cooler" for vessel in vessels[:2])
         timer_s = min(each.cooler.timer_s for each in vessels[:2])
         device = replace(_output(1.0, chance, 60.0), timer_s=timer_s, renew_s=20.0, shortest_on_s=30.0)
         found.append(UpstreamFigures("glycol", "pump", device, valves, 10.0))
     return tuple(found)
+
+
+def _compressor(chance: random.Random) -> UpstreamFigures:
+    """Of a chiller whose own thermostat keeps the bath warmer than the site file wants it."""
+    device = _output(1.0, chance, chance.choice((180.0, 300.0)))
+    return UpstreamFigures("compressor", "compressor", replace(device, shortest_on_s=chance.choice((60.0, 180.0))))
 
 
 PROFILES = {

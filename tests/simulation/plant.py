@@ -18,6 +18,7 @@ DAY_S = 86400.0
 WANDER_S = 1800.0  # memory of the flow's wandering; estimate
 DOOR_OPEN_S, DOOR_SHUT_S, DOOR_SHARE = 600.0, 1800.0, 0.5  # how a room answers an open door; estimate
 PUMP_NEEDS_SHARE = 0.15  # of the bath's glycol; below it the pumps draw air
+PROTECTION_K = 1.0  # above the glycol's freezing point the chiller's own freeze protection ends all wishes; estimate
 SLUSH_K = 0.3  # above the glycol's freezing point pumps stop in slush; estimate
 
 
@@ -35,7 +36,8 @@ class Truth(NamedTuple):
 
 
 class Bath:
-    """The glycol and its chiller. `thermostat_k` shifts the chiller's own thermostat, `runs_on` welds it on."""
+    """The glycol and its chiller. `thermostat_k` shifts the chiller's own thermostat, `runs_on` welds it on. While
+    `asked`, it makes more cold than its own thermostat wants, until its own freeze protection ends that."""
 
     def __init__(self, spec: BathSpec) -> None:
         self.spec = spec
@@ -43,7 +45,7 @@ class Bath:
         self.place = Place(spec.setpoint_c)
         self.chiller_on = False
         self.chiller_plugged = True
-        self.runs_on = False
+        self.runs_on = self.asked = False
         self.thermostat_k = 0.0
         self.leak_l_per_h = 0.0
         self._off_since_s = -spec.shortest_off_s
@@ -61,7 +63,9 @@ class Bath:
     def step(self, now_s: float, dt_s: float, room_c: float, brought_j: float) -> None:
         """Advance by `dt_s`; `brought_j` is what coils and pumps put in."""
         spec, celsius = self.spec, self.place.celsius
-        target_c = spec.setpoint_c + self.thermostat_k
+        target_c = spec.setpoint_c + spec.own_thermostat_k + self.thermostat_k
+        if self.asked:
+            target_c = min(target_c, spec.freeze_c + PROTECTION_K + spec.deadband_k / 2.0)
         if self.chiller_on:
             if not self.chiller_plugged or (celsius <= target_c - spec.deadband_k / 2.0 and not self.runs_on):
                 self.chiller_on, self._off_since_s = False, now_s
@@ -93,7 +97,7 @@ class Bath:
 
 class Cellar:
     """All vessels, the bath and the room. Tags of probes: "<vessel>/well", "<vessel>/side", "bath/tank", "room/air";
-    of outputs: "<vessel>/cooler", "<vessel>/heater"."""
+    of outputs: "<vessel>/cooler", "<vessel>/heater", "upstream/compressor"."""
 
     def __init__(self, spec: CellarSpec, seed: int = 1) -> None:
         self.spec = spec
@@ -219,9 +223,11 @@ class Cellar:
     # what people and the world do
 
     def set_output(self, tag: str, closed: bool) -> None:
-        """Close or open the contacts of an output."""
+        """Close or open the contacts of an output, or of the compressor's control circuit."""
         name, _, kind = tag.rpartition("/")
-        if kind == "cooler":
+        if kind == "compressor":
+            self.bath.asked = closed
+        elif kind == "cooler":
             self.vessels[name].cooler_contacts = closed
         else:
             self.vessels[name].heater_contacts = closed

@@ -78,13 +78,15 @@ class BathSpec:
     `share_per_bath_k` for each kelvin of a warmer bath and less by `share_per_room_k` for each kelvin of a warmer room
     (order of magnitude of small compressors; from memory). Each running pump warms the bath by `pump_w`; each further
     pump takes `manifold_share` of the flow of the others. 30 to 40 % propylene glycol: about 3.86 kJ/(L K), Å.
-    Melinder, Properties of Secondary Working Fluids for Indirect Systems, IIR 2010 (35 % by mass, near 0 °C)."""
+    Melinder, Properties of Secondary Working Fluids for Indirect Systems, IIR 2010 (35 % by mass, near 0 °C). The
+    chiller's own thermostat keeps the bath at `setpoint_c` + `own_thermostat_k`."""
 
     volume_l: float
     setpoint_c: float
     chiller_w: float
     gain_w_per_k: float = 2.5
     deadband_k: float = 1.0
+    own_thermostat_k: float = 0.0
     freeze_c: float = -16.3
     j_per_l_k: float = 3860.0
     rated_bath_c: float = -3.0

@@ -59,13 +59,13 @@ from tests.simulation.events import (
 
 @dataclass(slots=True)
 class Relay:
-    """A cooler, heater, upstream contactor or shared pump. `ordered` is what its electronics want after the obeyed
-    order and its own timer; `closed` where the contacts really are (welded, switched by hand, without power);
+    """A cooler, heater, upstream contactor, shared pump or compressor. `ordered` is what its electronics want after the
+    obeyed order and its own timer; `closed` where the contacts really are (welded, switched by hand, without power);
     `moves` whether heat or glycol really moves through it (an open contactor upstream, a burnt heater, an air lock)."""
 
-    tag: str  # "fv1/cooler", "fv1/heater"; "contactor/<name>", "pump/<name>"
+    tag: str  # "fv1/cooler", "fv1/heater"; "upstream/<name>"
     vessel: str  # "" for what several share
-    kind: str  # "cooler" | "heater" | "contactor" | "pump"
+    kind: str  # "cooler" | "heater" | "contactor" | "pump" | "compressor"
     topic: str
     node: bool  # obeys highest (epoch, number), ends by the lifetime it was sent
     timer_s: float | None  # a foreign relay's own timer; None: a node's

@@ -31,6 +31,7 @@ def site_text(layout: Layout) -> str:
         f"  setpoint: {bath.setpoint_c:g} C",
         f"  chiller_power: {bath.chiller_w:.0f} W",
         f"  probes: [{{name: tank, topic: {GATEWAY}, pointer: /bath~1tank, unit: C, {every}}}]",
+        *(_compressor(each) for each in layout.upstream if each.kind == "compressor"),
         f"room: {{name: air, topic: {GATEWAY}, pointer: /room~1air, unit: C, {every}}}",
         "vessels:",
     ]
@@ -81,6 +82,12 @@ def _switched(tag: str, output: OutputFigures) -> str:
     kind = "node: true" if output.node else f'on: "ON", off: "OFF", ends: device timer {output.timer_s:g} s'
     times = f"renew: {output.renew_s:g} s, shortest_off: {output.shortest_off_s:g} s"
     return f"topic: {command_topic(tag)}, {kind}, {times}"
+
+
+def _compressor(device: UpstreamFigures) -> str:
+    kept = "own_thermostat: yes, own_freeze_protection: yes"
+    times = f"shortest_on: {device.device.shortest_on_s:g} s"
+    return f"  chiller: {{{_switched(device.tag, device.device)}, {times}, {kept}}}"
 
 
 def _upstream(device: UpstreamFigures) -> str:

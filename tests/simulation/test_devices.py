@@ -7,7 +7,7 @@ import pytest
 
 from tests.simulation.broker import Broker
 from tests.simulation.devices import Device
-from tests.simulation.layout import Features, layout_of
+from tests.simulation.layout import layout_of
 from tests.simulation.network import Message
 from tests.simulation.scene import Delivered, Event, Switched
 from tests.simulation.stage import scene_of
@@ -20,9 +20,9 @@ class Bench:
     def __init__(self, node: bool) -> None:
         self.calendar = Calendar()
         self.broker = Broker(self.calendar, "seed", "5", lambda message: None, lambda message, to: None)
-        self.relay = scene_of(layout_of("devices", Features())).relays["fv1/cooler"]
+        self.relay = scene_of(layout_of("devices")).relays["fv1/cooler"]
         self.relay.node, self.relay.timer_s = node, None if node else 120.0
-        self.contactor = scene_of(layout_of("devices", Features())).relays["fv2/cooler"]
+        self.contactor = scene_of(layout_of("devices")).relays["fv2/cooler"]
         self.events: list[Event] = []
         self.device = Device(self.relay, [], self.calendar, self.broker, random.Random(2), self.events.append)
         self.go_on(1.0)

@@ -186,6 +186,21 @@ def test_a_pulled_plug_warms_the_bath():
     assert plant.bath_c > 5.0
 
 
+def test_an_asked_chiller_makes_more_cold_than_its_own_thermostat_wants_and_protects_itself():
+    plant = cellar()
+    own_c = BATH.setpoint_c
+    plant.advance(6 * 3600.0)
+    assert plant.bath_c == pytest.approx(own_c, abs=BATH.deadband_k)
+    plant.set_output("upstream/compressor", True)
+    plant.advance(3600.0)
+    assert plant.bath_c < own_c - BATH.deadband_k
+    plant.advance(48 * 3600.0)
+    assert plant.bath_c > BATH.freeze_c + 0.5
+    plant.set_output("upstream/compressor", False)
+    plant.advance(48 * 3600.0)
+    assert plant.bath_c == pytest.approx(own_c, abs=BATH.deadband_k)
+
+
 @pytest.mark.parametrize(
     ("kind", "magnitude", "seen"),
     [

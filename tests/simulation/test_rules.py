@@ -362,6 +362,26 @@ def test_a_bath_near_freezing_is_told_of(told: bool) -> None:
     assert bool(now.over()) is not told
 
 
+@pytest.mark.parametrize(
+    ("bath_c", "sentence"),
+    [
+        (-13.9, ""),
+        (-14.3, "upstream/compressor commanded on, bath at -14.30 °C, its limit is -14.02 °C"),
+        (None, "upstream/compressor commanded on with no reading of the bath for 120 s"),
+    ],
+)
+def test_a_compressor_needs_a_bath_that_is_known_and_no_colder_than_its_limit(
+    bath_c: float | None, sentence: str
+) -> None:
+    now = Cellar(JUDGES[6](Seen()), compressor=True)
+    now.begin()
+    now.passes(HOUR_S)
+    now.bath_c = bath_c
+    now.passes(120.0)
+    now.command("upstream/compressor", True)
+    assert now.said() == ([sentence] if sentence else [])
+
+
 def test_judges_bear_what_they_do_not_know() -> None:
     for rule in JUDGES:
         now = cellar(rule)

@@ -5,9 +5,7 @@ from functools import cache
 from time import process_time
 from typing import NamedTuple
 
-from controller.site_models import SitePart
-from controller.vessel_models import VesselPart
-from tests.simulation.layout import Features, Layout
+from tests.simulation.layout import Layout
 from tests.simulation.layout import layout_of as drawn_layout
 from tests.simulation.scene import Breach, Judge
 from tests.simulation.shrink import Short, shrunk, whole
@@ -32,9 +30,8 @@ class Verdict(NamedTuple):
 
 @cache
 def layout_of(seed: str) -> Layout:
-    """The cellar of a seed, with all that this version's loader takes."""
-    features = Features("coldest_room" in VesselPart.model_fields, "contactors" in SitePart.model_fields)
-    return drawn_layout(seed, features)
+    """The cellar of a seed."""
+    return drawn_layout(seed)
 
 
 @cache

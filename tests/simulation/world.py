@@ -164,7 +164,7 @@ class World:
         plant, scene = self._plant, self._scene
         self._calendar.after(SCAN_S, self._tick)
         for tag, relay in scene.relays.items():
-            if relay.vessel:
+            if relay.vessel or relay.kind == "compressor":
                 self._devices[tag].supplied()
                 plant.set_output(tag, relay.moves)
         plant.advance(SCAN_S)

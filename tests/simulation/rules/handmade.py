@@ -3,6 +3,7 @@
 import json
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from tests.simulation.scene import (
@@ -44,7 +45,7 @@ def _probe(tag: str, place: str) -> Probe:
 class Cellar:
     """The scene, and the judge that looks at it. `breaches` are those found so far. Readings come at each scan."""
 
-    def __init__(self, judge: Judge) -> None:
+    def __init__(self, judge: Judge, compressor: bool = False) -> None:
         self.judge, self.breaches = judge, list[Breach]()
         self.cooler, self.heater = _relay("cooler"), _relay("heater")
         self.contactor = Relay(
@@ -58,13 +59,16 @@ class Cellar:
         )  # fmt: skip
         self.vessel.wort_l = 18.0
         self.daemon, self.second = Daemon("a", "cellarhand-story"), Daemon("b", "cellarhand-story")
-        relays = {each.tag: each for each in (self.cooler, self.heater, self.contactor)}
+        tag = "upstream/compressor"
+        chiller = [replace(self.contactor, tag=tag, kind="compressor", topic=f"story/{tag}/set")] if compressor else []
+        relays = {each.tag: each for each in (self.cooler, self.heater, self.contactor, *chiller)}
         self.bath = Bath(-3.0, 1.0, -16.0, 2.0, 1000.0, [self.tank])
         self.scene = Scene(
             0.0, SCAN_S, "story", {"fv1": self.vessel}, relays, {"fv1/well": self.well, "bath/tank": self.tank},
             self.bath, 20.0, Broker(since_s=0.0), {"a": self.daemon, "b": self.second},
         )  # fmt: skip
         self.shows_c: float | None = 18.0
+        self.bath_c: float | None = -3.0
         self.epochs = {"a": 1, "b": 2}
         self._number = 0
 
@@ -91,8 +95,8 @@ class Cellar:
         while self.now_s + SCAN_S <= end_s + 1e-6:
             self.scene.now_s += SCAN_S
             for probe in self.scene.probes.values():
-                if probe is not self.well:
-                    probe.heard_c, probe.heard_s = -3.0, self.now_s
+                if probe is not self.well and self.bath_c is not None:
+                    probe.heard_c, probe.heard_s = self.bath_c, self.now_s
             if self.shows_c is not None:
                 self.well.heard_c, self.well.heard_s = self.shows_c, self.now_s
             self._time_out()

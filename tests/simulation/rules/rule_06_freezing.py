@@ -2,9 +2,10 @@
 limit the duty is limited too. The bath is not driven below its glycol's freezing point plus a margin.
 
 Checked: no "on" to a cooler reaches the broker once two readings in a row of every probe of the vessel lie below the
-limit; the cooler is not ordered on for long without a pause just above it; the coldest layer of the wort is never
-really frozen by cooling that was commanded while the probes were sound. When a sound probe shows the bath below its
-own limit, that is alarmed (in the records): the chiller keeps its own thermostat, nothing here can stop it.
+limit, nor to a compressor once those of the bath's do, or are not there; the cooler is not ordered on for long without
+a pause just above it; the coldest layer of the wort is never really frozen by cooling that was commanded while the
+probes were sound. When a sound probe shows the bath below its own limit, that is alarmed (in the records): the chiller
+keeps its own thermostat, nothing here can stop that.
 Not seen: ice on the coil, colder than any layer of wort; what a probe hides that is too warm by no more than its maker
 allows (0.5 K for the usual one, datasheet of the DS18B20).
 
@@ -18,7 +19,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from tests.simulation.rules.seen import Command, Seen, breach
-from tests.simulation.scene import Breach, Record, Scene, Vessel
+from tests.simulation.scene import Breach, Probe, Record, Scene, Vessel
 
 ETHANOL_G_PER_MOL, KELVIN_PER_MOLAL = 46.07, 1.86
 SLACK_S = 12.0
@@ -65,6 +66,8 @@ class Freezing:
             relay = scene.relays[command.tag]
             if command.on and relay.kind == "cooler" and not command.held:
                 found += self._commanded(scene, scene.vessels[relay.vessel], command)
+            elif command.on and relay.kind == "compressor" and not command.held:
+                found += self._chilled(scene, command)
         daemon = scene.daemons.get("a")
         if daemon is not None and daemon.scanned_s != self._scanned_s:
             self._scanned_s = daemon.scanned_s
@@ -104,8 +107,31 @@ class Freezing:
         limit_c, now_s = self.limit_c(vessel) - TOLERANCE_K, command.at_s
         if now_s - self._seen.strange_s < 600.0 or now_s - self._seen.reloaded_s < 30.0:
             return []
-        coldest = math.inf
-        for probe in vessel.probes:
+        coldest_c = self._surely_below(scene, vessel.probes, limit_c, now_s)
+        if coldest_c is None:
+            return []
+        return breach(
+            6, scene, vessel.name, f"cooler commanded on at {coldest_c:.2f} °C, below its limit of {limit_c:.2f} °C"
+        )
+
+    def _chilled(self, scene: Scene, command: Command) -> list[Breach]:
+        bath, now_s, tag = scene.bath, command.at_s, command.tag
+        if now_s - self._seen.strange_s < 600.0:
+            return []
+        quiet_s = bath.probes[0].quiet_s + self._seen.late_s(scene)
+        unheard_s = now_s - self._seen.heard[bath.probes[0].tag].fit_s
+        if unheard_s > quiet_s + 2.0 * SLACK_S:
+            return breach(6, scene, "", f"{tag} commanded on with no reading of the bath for {unheard_s:.0f} s")
+        limit_c = bath.glycol_freezing_c + bath.freeze_margin_k - TOLERANCE_K
+        coldest_c = self._surely_below(scene, bath.probes, limit_c, now_s)
+        if coldest_c is None:
+            return []
+        return breach(6, scene, "", f"{tag} commanded on, bath at {coldest_c:.2f} °C, its limit is {limit_c:.2f} °C")
+
+    def _surely_below(self, scene: Scene, probes: Sequence[Probe], limit_c: float, now_s: float) -> float | None:
+        """The coldest of what the probes showed in the two newest scans and since, if all of it is below a limit."""
+        coldest_c = math.inf
+        for probe in probes:
             known, looked_at = [], math.inf  # the newest that two scans have looked at, and what has come since
             for heard_s, celsius in reversed(self._seen.heard[probe.tag].readings):
                 known.append(celsius)
@@ -114,13 +140,11 @@ class Freezing:
                         break
                     looked_at = min(looked_at, heard_s)
             else:
-                return []
+                return None
             if not all(celsius < limit_c for celsius in known):
-                return []
-            coldest = min(coldest, *known)
-        return breach(
-            6, scene, vessel.name, f"cooler commanded on at {coldest:.2f} °C, below its limit of {limit_c:.2f} °C"
-        )
+                return None
+            coldest_c = min(coldest_c, *known)
+        return coldest_c
 
     def _scanned(self, scene: Scene, vessel: Vessel) -> list[Breach]:
         cooler, name, now_s = vessel.cooler, vessel.name, scene.now_s

@@ -77,6 +77,11 @@ class ProtectiveTimes:
         now_s = scene.now_s
         if now_s - max(self._seen.upset_s, self._seen.strange_s) < CALM_S or self._seen.calm_s(scene) < CALM_S:
             return False
+        if relay.kind == "compressor":
+            bath, (probe, *_) = scene.bath, scene.bath.probes
+            limit_c = bath.glycol_freezing_c + bath.freeze_margin_k + CLEAR_K
+            sound = not probe.faults and now_s - probe.faults_since_s >= CALM_S
+            return sound and probe.heard_c is not None and probe.heard_c >= limit_c
         for name, vessel in scene.vessels.items():
             if relay.vessel not in ("", name):
                 continue
