@@ -72,6 +72,8 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
             was.heater and was.heater.heard_s != was.heater.sent_s
         ):
             was = vessel_heard(vessel, was, inputs, moment, records)
+        if moment.outage_s and was.off_since_s is not None:
+            was = was._replace(off_since_s=was.off_since_s - moment.outage_s)
         own = [signals[probe.tag] for probe in vessel.probes]
         wort = estimate(own, was.estimate, moment.dt_s, moment.gap)
         course = follow(vessel, was, wort, moment, records)

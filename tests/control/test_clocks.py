@@ -17,7 +17,7 @@ from controller.control.course import Ends, Profile, ProfileStep, StepKind
 from controller.control.lifecycle import initial_state, resumed_state
 from controller.control.state import SiteState
 from controller.control.step import step
-from controller.control.values import Command, Inputs, Record, RecordKind
+from controller.control.values import Action, Command, Inputs, Record, RecordKind
 from tests.factories import DAY_S, HEAT_CAPACITY_J_PER_K, HOUR_S, UTC_S, readings, scan, site, starting, vessel
 
 SCAN_S = 120.0  # so that months pass in seconds
@@ -198,6 +198,23 @@ def after_a_stop(wrong_s: float) -> tuple[SiteState, list[Record]]:
         result = step(CELLAR, state, Inputs(now_s, UTC_S + wrong_s + now_s, readings(CELLAR, 19.0, now_s)))
         state, records = result.state, records + list(result.records)
     return state, records
+
+
+@pytest.mark.parametrize(("hours", "reminded"), [(0.0, []), (11.0, []), (13.0, ["reminder"])])
+def test_an_off_is_forgotten_while_the_service_is_away_too(hours: float, reminded: list[str]) -> None:
+    """An outage counts for guards (design §4, step time), and the reminder after twelve hours is one."""
+    patient = replace(CELLAR.vessels[0], alarms=replace(CELLAR.vessels[0].alarms, reminder_s=12 * HOUR_S))
+    cellar = replace(CELLAR, vessels=(patient,))
+    state = scan(cellar, initial_state(cellar, 0.0), 19.0).state
+    state = scan(cellar, state, 19.0, starting("ale")).state
+    state = scan(cellar, state, 19.0, Action("off", "ale", "mode", {"mode": "off"}, "brewer")).state
+    state = resumed_state(cellar, from_json(SiteState, to_json(state)), state.now_s)
+    records: list[Record] = []
+    for _ in range(3):
+        now_s = state.now_s + SCAN_S
+        result = step(cellar, state, Inputs(now_s, UTC_S + hours * HOUR_S + now_s, readings(cellar, 19.0, now_s)))
+        state, records = result.state, records + list(result.records)
+    assert [record.subject for record in records if record.value.startswith("active")] == reminded
 
 
 @pytest.mark.parametrize("wrong_s", [-8 * HOUR_S, -400 * DAY_S, 0.0, 8 * HOUR_S, 400 * DAY_S])

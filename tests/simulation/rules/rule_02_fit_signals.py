@@ -19,6 +19,7 @@ from tests.simulation.scene import Breach, Relay, Scene, Vessel
 SLACK_S = 25.0  # the scan that finds it out, one more for gaps in the beat, and the question to the broker
 JUMP_K, JUMPED_S, SETTLES_S = 8.0, 25.0, 120.0
 NEVER_LOW_C, NEVER_HIGH_C = -15.0, 45.0
+NO_LOWEST_C, NO_HIGHEST_C = -273.15, 1000.0  # beyond these a number is no temperature: the same as no reading
 LONGEST_BLIND_S = 24 * 3600.0
 FAR_K, FAR_S = 5.0, 3 * 3600.0  # of a stuck probe whose wort has left it
 
@@ -130,7 +131,10 @@ class FitSignals:
         """Whether the newest two readings, a scan old at least, are such as no fermenter has."""
         old = [celsius for heard_s, celsius in readings if heard_s < at_s - SLACK_S][-2:]
         new = [celsius for heard_s, celsius in readings if heard_s >= at_s - SLACK_S]
-        return len(old) == 2 and all(not NEVER_LOW_C <= celsius <= NEVER_HIGH_C for celsius in old + new)
+        return len(old) == 2 and all(
+            NO_LOWEST_C <= celsius <= NO_HIGHEST_C and not NEVER_LOW_C <= celsius <= NEVER_HIGH_C
+            for celsius in old + new
+        )
 
     def _far(self, scene: Scene, vessel: Vessel) -> list[Breach]:
         """Heat on a probe that has been stuck for hours, while the wort is far from what it shows."""

@@ -3,7 +3,7 @@
 Checked: no manual override is accepted without an end, nor for longer than a day, nor with heat over MQTT unless the
 site file allows it; the service does not tell of mode manual any more once the asked time is over; when the mode has
 been off for the site file's time, with beer in the vessel, its state has told of it. Times are those in which the
-service lived: what it sleeps through does not count, nor the hours before a power cut in which the disk took nothing.
+service lived: what it sleeps through need not count, nor the hours before an end in which the disk took nothing.
 Not seen: what the outputs do when the override is over, beyond what the other rules see.
 """
 
@@ -100,10 +100,9 @@ class Overrides:
         chosen = self._since(scene, vessel, told)
         chosen.reminder_s = max(chosen.reminder_s, vessel.reminder_s)
         lived_s = self._seen.lived_s - chosen.lived_s
-        if chosen.told or lived_s < chosen.reminder_s:
-            return []
         if vessel.said_s > chosen.since_s and "reminder" in alarms(vessel, active=False):
             chosen.told = True
+        if chosen.told or lived_s < chosen.reminder_s:
             return []
         if (
             lived_s < chosen.reminder_s + self._slack_s(scene, chosen)

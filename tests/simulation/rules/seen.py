@@ -28,6 +28,7 @@ from tests.simulation.scene import (
 DRIVERS = ("a", "b")
 HELD_S = 0.001  # after a broker that hung goes on: what it takes in so soon was sent before
 GAP_S = 60.0  # a daemon that scans less often than this does not live
+WRITES_S = 1.0  # within which what was told is in the store
 RECENT_S = 60.0  # after a disk's trouble, in which what waited may still not be written
 CODE_WIDTH_K = 0.02
 LATE_S = 300.0  # after a broker has become well, in which a message may still be late
@@ -113,6 +114,7 @@ class Seen:
         self.stalled_s = math.inf  # since when the broker hangs, or hung before it went on
         self.went_on_s = -math.inf
         self.said: list[Vessel] = []  # whose state was published in this look
+        self._lost: list[tuple[float, float]] = []
         self._late_s, self._late_at_s = 0.0, -math.inf  # the worst delay of late, and when it was last in force
         self._scanned: tuple[int, float] = (0, -math.inf)
         self._was_stalled = False
@@ -176,6 +178,9 @@ class Seen:
     def is_sure(self, vessel: Vessel) -> bool:
         """Whether what operators were told of this vessel is what the service must know."""
         wishes = self.wishes[vessel.name]
+        told = vessel.told
+        if told is not None and any(from_s <= told.since_s <= to_s for from_s, to_s in self._lost):
+            return False  # of the whole batch
         return not wishes.open and self.forgot_s < wishes.answered_s and wishes.meddled_s == -math.inf
 
     def unfit_s(self, scene: Scene, vessel: Vessel, at_s: float) -> float:
@@ -212,18 +217,27 @@ class Seen:
                     wishes.answered_s = event.at_s
         elif isinstance(event, Ended):
             self.upset_s = event.at_s
-            if event.daemon == "a" and event.how != "stopped":
-                self._may_forget(scene, event.at_s)
+            if event.daemon == "a":
+                self._may_forget(scene, event.at_s, event.how == "stopped")
         elif isinstance(event, Started | Happened | Clock | Reloaded):
             self.upset_s = event.at_s
             if isinstance(event, Reloaded):
                 self.reloaded_s = event.at_s
 
-    def _may_forget(self, scene: Scene, at_s: float) -> None:
+    def _may_forget(self, scene: Scene, at_s: float, stopped: bool) -> None:
         daemon = scene.daemons["a"]
         newest_s = max(wishes.answered_s for wishes in self.wishes.values())
-        if daemon.store != "good" or at_s - daemon.store_since_s < RECENT_S or at_s - newest_s < 1.0:
-            self.forgot_s = at_s
+        if daemon.store != "good":
+            self._lose(daemon.store_since_s, at_s)
+        elif at_s - daemon.store_since_s < RECENT_S:
+            self._lose(-math.inf, at_s)
+        elif not stopped and at_s - newest_s < WRITES_S:
+            self._lose(at_s - WRITES_S, at_s)
+
+    def _lose(self, from_s: float, to_s: float) -> None:
+        """What the service was told in this time it may not know any more."""
+        self._lost.append((from_s, to_s))
+        self.forgot_s = to_s
 
     def _published(self, scene: Scene, event: Published) -> None:
         tag = self._tags.get(event.topic)
