@@ -101,8 +101,9 @@ def test_bounded_tells_with_how_much_it_is_cooled_and_how_long() -> None:
     assert "it is cooled blindly with" in told
     assert "W for 24 h at most; without that, the beer warms by about" in told
     begun = there.why("blind cooling", "begun")
-    assert begun.startswith("blind cooling: 8")  # nine tenths, and a little less for a bath colder than usual
-    assert "% of the recent duty of 1" in begun
+    assert re.match(r"blind cooling: (8\d|90)%", begun)  # nine tenths, or a little less for a bath colder than usual
+    # Pulses for a hundred starts a day are short: the coil gives more of its cold while the pump stands.
+    assert re.search(r"% of the recent duty of \d+%", begun)
     assert begun.endswith("24 h left")
 
 
