@@ -78,7 +78,7 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
         target = course.setpoint if course.condition in REGULATED else None
         testing = was.identification.experiment
         if testing is not None:
-            was = experimented(vessel, was, course, wort, moment, state.started, records)
+            was = experimented(vessel, was, course, wort, own, moment, state.started, records)
             testing = was.identification.experiment
         resting = testing is not None or (course.quiet is not None and not course.quiet.acting)
         wanted, loop = demand(
