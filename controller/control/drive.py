@@ -13,13 +13,11 @@ from controller.control.values import Estimate, Grant, Record, RecordKind, Signa
 
 # An "off" is said again this often even if it was acknowledged; an "on" as often as its output asks for.
 OFF_AGAIN_S = 600.0  # common practice, no source
-MEAN_S = 3600.0  # of the watts that pulses applied; common practice, no source
 STAYS_OPEN = "open until the pump has stopped"
 
 
 class Driven(NamedTuple):
-    """What became of a grant: both outputs, and the watts that were really applied; of the loop's own pulses the mean
-    over `MEAN_S`."""
+    """What became of a grant: both outputs, and the watts that were really applied."""
 
     cooler: OutputState | None
     heater: OutputState | None
@@ -100,21 +98,7 @@ def drive(
             applied_w += 0.0 if veto or not regulated else duty * vessel.heater.power_w
         else:
             heater = _resting(heater, grant.reason)
-    if pulse is not None and regulated:
-        applied_w = _mean_w(vessel, was.applied_w, cooler, heater, moment.dt_s)
     return Driven(cooler, heater, applied_w)
-
-
-def _mean_w(
-    vessel: Vessel, last_w: float, cooler: OutputState | None, heater: OutputState | None, dt_s: float
-) -> float:
-    """The mean of what pulses have applied: full power while an output is on."""
-    now_w = 0.0
-    if cooler is not None and cooler.on and vessel.cooler is not None:
-        now_w -= vessel.cooler.power_w
-    if heater is not None and heater.on and vessel.heater is not None:
-        now_w += vessel.heater.power_w
-    return last_w + (now_w - last_w) * dt_s / (MEAN_S + dt_s)
 
 
 def _wish(

@@ -89,9 +89,10 @@ class Quiet(NamedTuple):
 
 class Blind(NamedTuple):
     """What is remembered for the time without a fit signal. While there is one: `applied_w` and `bath_c`, slow means of
-    the last hours at a steady setpoint, `known_s`, how long they have been taken, `at_s`, the last look, and `wort_c`,
-    the colder reading when it was last near its setpoint, at `seen_s`. Without one: `lost_s`, for how long; `lowest_c`,
-    the coldest that the wort can be by now; `cool_w`, what it is cooled with blindly, and `reason`, why so or why not.
+    the last hours at a steady setpoint, `known_s`, how long they have been taken, `at_s`, the last look, `given_j`,
+    what the outputs had given by then, and `wort_c`, the colder reading when it was last near its setpoint, at
+    `seen_s`. Without one: `lost_s`, for how long; `lowest_c`, the coldest that the wort can be by now; `cool_w`, what
+    it is cooled with blindly, and `reason`, why so or why not.
     """
 
     applied_w: float = 0.0
@@ -104,6 +105,7 @@ class Blind(NamedTuple):
     lowest_c: float = 0.0
     cool_w: float = 0.0
     reason: str = ""
+    given_j: float | None = None
 
 
 NO_BLIND = Blind()
