@@ -9,7 +9,7 @@ jumps; the scans between only compare with its levels.
 from controller.control.budget import widened_k
 from controller.control.observer import Observed
 from controller.control.outlook import Outlook
-from controller.control.pulses import busier, levels, period_h, tooth_k, turned
+from controller.control.pulses import busier, levels, period_h, rarer, tooth_k, turned
 from controller.control.site import LoopKind, Vessel
 from controller.control.state import LoopState, OutputState
 from controller.control.values import Demand, Estimate, Setpoint
@@ -86,8 +86,9 @@ def _planned(
             deadband_k = loop.deadband_k if longer == 1.0 else widened_k(loop.deadband_k, longer)
             teeth[k] = max(tooth_k(part, 0.0, full_k_per_h, 0.0, lag_h), deadband_k)
         else:
-            hours = period_h(part, state, load, busy, now_s, away_k)
-            teeth[k] = tooth_k(part, max(load_k_per_h, 0.0), full_k_per_h, hours, lag_h)
+            behind = rarer(part, state, now_s, away_k)
+            hours = period_h(part, load, busy, behind)
+            teeth[k] = tooth_k(part, max(load_k_per_h, 0.0), full_k_per_h, hours, lag_h, behind)
     may = (vessel.cooler is not None and _free(outputs[1], loop.changeover_s, now_s),
            high_w > 0.0 and _free(outputs[0], loop.changeover_s, now_s))  # fmt: skip
     pulse, far = turned(last, ahead, need, above_k, below_k, (teeth[0], teeth[1]), may)

@@ -42,22 +42,28 @@ class Turn(NamedTuple):
     far: bool
 
 
-def period_h(output: Output, state: OutputState, load: float, busy: float, now_s: float, away_k: float) -> float:
-    """The time from one start to the next that the budget asks for at this load^(2/3)."""
+def rarer(output: Output, state: OutputState, now_s: float, away_k: float) -> float:
+    """By how much an output that is ahead of its budget is to start less often, 1 within it. Nobody counts the starts
+    against a wort that runs away."""
+    ahead_s = state.paid_s - now_s - DAY_S / output.starts_per_day
+    return 1.0 + ahead_s / AHEAD_S if ahead_s > 0.0 and away_k <= RUNAWAY_K else 1.0
+
+
+def period_h(output: Output, load: float, busy: float, longer: float) -> float:
+    """The time from one start to the next that the budget asks for at this load^(2/3); `longer` is for who is ahead."""
     spread = load / busy if busy > 0.0 else 1.0
     spread = min(max(spread, LEAST_SPREAD), MOST_SPREAD)
-    hours = 24.0 / (output.starts_per_day * BUDGET_SHARE * spread)
-    ahead_s = state.paid_s - now_s - DAY_S / output.starts_per_day
-    if ahead_s > 0.0 and away_k <= RUNAWAY_K:
-        hours *= 1.0 + ahead_s / AHEAD_S
-    return min(hours, LONGEST_PERIOD_H)
+    return min(24.0 * longer / (output.starts_per_day * BUDGET_SHARE * spread), LONGEST_PERIOD_H)
 
 
-def tooth_k(output: Output, load_k_per_h: float, full_k_per_h: float, period: float, hold_h: float) -> float:
-    """The height of the wort's saw-tooth at this load and period, but never less than the shortest pulse gives."""
+def tooth_k(
+    output: Output, load_k_per_h: float, full_k_per_h: float, period: float, hold_h: float, longer: float = 1.0
+) -> float:
+    """The height of the wort's saw-tooth at this load and period, but never less than the shortest pulse gives, nor than
+    is worth a start; `longer` times that for who is ahead of the budget, so that it is kept whatever the coil does."""
     idle = max(1.0 - load_k_per_h / full_k_per_h, 0.0) if full_k_per_h > 0.0 else 0.0
     shortest_h = max(output.shortest_on_s - RISES_S, 5.0) / 3600.0 + hold_h
-    return max(LEAST_TOOTH_K, load_k_per_h * period * idle, full_k_per_h * shortest_h * idle)
+    return max(LEAST_TOOTH_K * longer, load_k_per_h * period * idle, full_k_per_h * shortest_h * idle)
 
 
 def turned(

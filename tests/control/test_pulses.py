@@ -11,7 +11,7 @@ from controller.control.estimate import estimate
 from controller.control.follow import Moment
 from controller.control.loop import demand
 from controller.control.observer import NOT_OBSERVED, Seen, closed, opened, sure
-from controller.control.pulses import LEAST_SPREAD, MOST_SPREAD, period_h, tooth_k
+from controller.control.pulses import LEAST_SPREAD, MOST_SPREAD, period_h, rarer, tooth_k
 from controller.control.shaping import shaped
 from controller.control.site import Ending, Output
 from controller.control.state import NO_ESTIMATE, NO_LOOP, Mode, OutputState
@@ -93,17 +93,24 @@ def test_a_tooth_is_what_load_and_period_make_of_it() -> None:
 
 def test_starts_are_spread_as_the_two_thirds_power_of_the_load() -> None:
     busy = 0.5 ** (2 / 3)
-    usual = period_h(PUMP, RESTED, busy, busy, 0.0, 0.0)
+    usual = period_h(PUMP, busy, busy, 1.0)
     assert usual == pytest.approx(1.0, rel=0.05)  # 24 a day
     for load in (0.3, 0.5, 0.9):
         spread = min(max((load / 0.5) ** (2 / 3), LEAST_SPREAD), MOST_SPREAD)
-        assert period_h(PUMP, RESTED, load ** (2 / 3), busy, 0.0, 0.0) == pytest.approx(usual / spread)
+        assert period_h(PUMP, load ** (2 / 3), busy, 1.0) == pytest.approx(usual / spread)
 
 
 def test_who_is_ahead_of_the_budget_gets_longer_pulses_but_a_runaway_does_not() -> None:
     ahead = RESTED._replace(paid_s=5 * HOUR_S)
-    assert period_h(PUMP, ahead, 1.0, 1.0, 0.0, 0.0) > 1.5 * period_h(PUMP, RESTED, 1.0, 1.0, 0.0, 0.0)
-    assert period_h(PUMP, ahead, 1.0, 1.0, 0.0, 1.5) == period_h(PUMP, RESTED, 1.0, 1.0, 0.0, 0.0)
+    assert rarer(PUMP, RESTED, 0.0, 0.0) == 1.0
+    assert rarer(PUMP, ahead, 0.0, 0.0) > 1.5
+    assert rarer(PUMP, ahead, 0.0, 1.5) == 1.0
+    assert period_h(PUMP, 1.0, 1.0, 1.5) == pytest.approx(1.5 * period_h(PUMP, 1.0, 1.0, 1.0))
+
+
+def test_a_budget_is_kept_though_the_bath_is_said_to_be_as_warm_as_the_wort() -> None:
+    """Then nothing is known of the coil, and a tooth can only follow from what the account says."""
+    assert tooth_k(PUMP, 0.4, 0.0, 1.0, 0.0, 2.0) == pytest.approx(2.0 * tooth_k(PUMP, 0.4, 0.0, 1.0, 0.0, 1.0))
 
 
 @pytest.mark.parametrize("budget", [12.0, 24.0, 48.0])
