@@ -15,7 +15,7 @@ def watched_wort(
 ) -> tuple[Estimate, Observed]:
     """The wort as the loop sees it, and what is thought of the vessel. Without a batch, or after a gap, only the
     signals count. Between two looks of the observer, which are a minute apart or at an output's change, the wort goes
-    on at the rate that it had."""
+    on at the rate that it had. After an event, of which it could tell nothing, the wort begins at the signals too."""
     last, before, dt_s = was.observed, was.estimate, moment.dt_s
     if was.batch is None or moment.gap:
         kept = last if last is NOT_OBSERVED else parted(last, was.batch is None)
@@ -29,7 +29,8 @@ def watched_wort(
         now = closed(last, _seen(vessel, was, wort_c, cooling, heating, around), dt_s)
     thought = now.thought
     if thought.ticks < SURE_AFTER_TICKS:
-        return estimate(own, before, dt_s, False), now
+        event = thought.ticks == 0 < last.thought.ticks and wort_c is not None
+        return estimate(own, before, dt_s, event), now
     thought_c = thought.nodes.wort_c + thought.ahead.wort_k_per_h * now.passed_s / 3600.0
     if good and before.drive is Drive.BOTH:
         return steady(thought_c, before, dt_s), now
