@@ -59,7 +59,7 @@ def period_h(output: Output, load: float, busy: float, longer: float) -> float:
 def tooth_k(
     output: Output, load_k_per_h: float, full_k_per_h: float, period: float, hold_h: float, longer: float = 1.0
 ) -> float:
-    """The height of the wort's saw-tooth at this load and period, but never less than the shortest pulse gives, nor than
+    """The height of the wort's saw-tooth at this load and period, but never less than the shortest pulse gives or
     is worth a start; `longer` times that for who is ahead of the budget, so that it is kept whatever the coil does."""
     idle = max(1.0 - load_k_per_h / full_k_per_h, 0.0) if full_k_per_h > 0.0 else 0.0
     shortest_h = max(output.shortest_on_s - RISES_S, 5.0) / 3600.0 + hold_h
