@@ -60,10 +60,11 @@ def tooth_k(
     output: Output, load_k_per_h: float, full_k_per_h: float, period: float, hold_h: float, longer: float = 1.0
 ) -> float:
     """The height of the wort's saw-tooth at this load and period, but never less than the shortest pulse gives or
-    is worth a start; `longer` times that for who is ahead of the budget, so that it is kept whatever the coil does."""
+    is worth a start; more for who is ahead of the budget by `longer`, so that it is kept whatever the coil does."""
     idle = max(1.0 - load_k_per_h / full_k_per_h, 0.0) if full_k_per_h > 0.0 else 0.0
     shortest_h = max(output.shortest_on_s - RISES_S, 5.0) / 3600.0 + hold_h
-    return max(LEAST_TOOTH_K * longer, load_k_per_h * period * idle, full_k_per_h * shortest_h * idle)
+    least_k = LEAST_TOOTH_K * longer * longer  # the square, since here nothing else makes starts rarer
+    return max(least_k, load_k_per_h * period * idle, full_k_per_h * shortest_h * idle)
 
 
 def turned(

@@ -110,7 +110,7 @@ def test_who_is_ahead_of_the_budget_gets_longer_pulses_but_a_runaway_does_not() 
 
 def test_a_budget_is_kept_though_the_bath_is_said_to_be_as_warm_as_the_wort() -> None:
     """Then nothing is known of the coil, and a tooth can only follow from what the account says."""
-    assert tooth_k(PUMP, 0.4, 0.0, 1.0, 0.0, 2.0) == pytest.approx(2.0 * tooth_k(PUMP, 0.4, 0.0, 1.0, 0.0, 1.0))
+    assert tooth_k(PUMP, 0.4, 0.0, 1.0, 0.0, 2.0) == pytest.approx(4.0 * tooth_k(PUMP, 0.4, 0.0, 1.0, 0.0, 1.0))
 
 
 @pytest.mark.parametrize("budget", [12.0, 24.0, 48.0])
