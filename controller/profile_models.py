@@ -72,6 +72,7 @@ class StepPart(Part):
     tolerance: Annotated[float, a_difference("0.1 K", "5 K")] = defaults.STEP_TOLERANCE_K
     rate: Annotated[float, a_rate("0.05 K/d", "10 K/h")] | None = None
     over: StepTime | None = Field(default=None, validate_default=True)
+    waits_within: Annotated[float, a_difference("0.2 K", "5 K")] | None = None
     ends: EndsPart | None = Field(default=None, validate_default=True)
     at_most: StepTime = Field(description=f"the longest time, after which the step calls for a person: {DURATION}")
     at_longest: Annotated[str, one_of("hold", "go on")] = "hold"
@@ -113,6 +114,19 @@ class StepPart(Part):
         if kind != "ramp" and given:
             raise Wrong(f"rate or over in a {kind}", "rate or over only in a ramp")
         return over
+
+    @field_validator("waits_within")
+    @classmethod
+    def _of_a_ramp(cls, within: float | None, info: ValidationInfo) -> float | None:
+        kind, tolerance_k = info.data.get("kind"), info.data.get("tolerance")
+        if within is not None and kind not in {None, "ramp"}:
+            raise Wrong(f"waits_within in a {kind}", "waits_within only in a ramp, whose setpoint moves")
+        if within is not None and tolerance_k is not None and within > tolerance_k:
+            raise Wrong(
+                f"{within:g} K with a tolerance of {tolerance_k:g} K",
+                "at most the step's tolerance, so that a waiting step can still end",
+            )
+        return within
 
     @field_validator("ends")
     @classmethod

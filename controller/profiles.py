@@ -104,6 +104,7 @@ def _step(part: StepPart) -> ProfileStep:
         goes_on=part.at_longest == "go on",
         rate_k_per_s=part.rate,
         over_s=part.over,
+        waits_within_k=part.waits_within,
         floor_c=part.floor,
         note=part.note,
     )

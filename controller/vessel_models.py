@@ -35,6 +35,9 @@ _STANDARD = Output("", 0.0, Ending.NOTHING)  # for the defaults of its times
 ENDS = '"device timer 120 s", "power loss" or "nothing"'
 # A timer much longer than this is no protection. Common practice, no source.
 _LONGEST_TIMER_S = 600.0
+# A cooler or heater that moves the wort faster than this is a slip of the pen: kW for W, or another vessel's volume.
+# Coils and wraps of fermenters make 1 to 10 K an hour. Common practice, no source.
+_FASTEST_K_PER_H = 60.0
 _BEYOND_HARD_LIMIT_K = 5.0  # an alarm farther outside rings when the harm is done; common practice, no source
 
 
@@ -291,6 +294,24 @@ class VesselPart(Part):
         if name in {"bath", "room", "site", UPSTREAM}:
             raise Wrong(shown(name), f"another name: bath, room, site and {UPSTREAM} are taken by the plant itself")
         return name
+
+    @field_validator("cooler", "heater")
+    @classmethod
+    def _can_be(cls, output: OutputPart | None, info: ValidationInfo) -> OutputPart | None:
+        volume_l, wall = info.data.get("volume"), info.data.get("wall_heat_capacity")
+        if output is None or volume_l is None or wall is None:
+            return output
+        capacity_j_per_k = defaults.vessel_heat_capacity_j_per_k(volume_l, wall)
+        k_per_h = output.power * 3600.0 / capacity_j_per_k
+        if k_per_h > _FASTEST_K_PER_H:
+            most_w = _FASTEST_K_PER_H * capacity_j_per_k / 3600.0
+            moves = "cool" if info.field_name == "cooler" else "warm"
+            raise Wrong(
+                f"{output.power:g} W for {volume_l:g} L, which would {moves} the wort by {k_per_h:.0f} K an hour",
+                f"at most {most_w:.0f} W for this volume: what reaches the wort, usually 1 to 10 K an hour",
+                ("power",),
+            )
+        return output
 
     @field_validator("loop")
     @classmethod

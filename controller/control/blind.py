@@ -30,6 +30,7 @@ LOOK_S = 60.0  # how often the good times are looked at, and how long a signal m
 # Common practice, no source, from here to the next comment.
 RECENT_S = 3 * 3600.0  # memory of the recent duty: many pulses, and short beside a yeast's change of pace
 KNOWN_S = 3600.0  # a duty that was learnt for a shorter time is not known
+KNOWN_K_PER_H = 0.2  # so sure must the observer be of what the wort does by itself; common practice, no source
 STEADY_K_PER_S = 0.05 / 3600.0  # a ramp steeper than this is no steady setpoint
 SHARE = 0.9  # of the recent duty: where nothing has changed the wort drifts slowly to the warm side
 LEAST_DUTY = 0.01  # a smaller recent duty gives no blind cooling
@@ -152,14 +153,28 @@ def _seen(vessel: Vessel, was: VesselState, course: Course, wort: Estimate, arou
         and moved_k <= STEADY_K_PER_S * moment.dt_s
     )
     applied_w, bath_c, known_s = last.applied_w, last.bath_c, last.known_s
-    if steady and last.lost_s is None:
+    given_j = _given_j(vessel, was)
+    if steady and last.lost_s is None and last.given_j is not None:
         passed_s = min(moment.now_s - last.at_s, 2.0 * LOOK_S)
         known_s += passed_s
         gain = passed_s / min(known_s, RECENT_S)
-        applied_w += gain * (was.applied_w - applied_w)
+        given_w, (least_w, most_w) = (given_j - last.given_j) / (moment.now_s - last.at_s), _powers_w(vessel)
+        applied_w += gain * (min(max(given_w, least_w), most_w) - applied_w)
         now_c = around.bath_c
         bath_c = now_c if bath_c is None or now_c is None else bath_c + gain * (now_c - bath_c)
-    return Blind(applied_w, bath_c, known_s, moment.now_s, wort_c, seen_s)
+    return Blind(applied_w, bath_c, known_s, moment.now_s, wort_c, seen_s, given_j=given_j)
+
+
+def _given_j(vessel: Vessel, was: VesselState) -> float:
+    """What the outputs have given so far, by the time that they were on and the site file's figures."""
+    least_w, most_w = _powers_w(vessel)
+    cooled_s = was.cooler.on_s if was.cooler is not None else 0.0
+    return least_w * cooled_s + (most_w * was.heater.on_s if was.heater is not None else 0.0)
+
+
+def _powers_w(vessel: Vessel) -> tuple[float, float]:
+    """The least and the most that its outputs can give."""
+    return -vessel.cooler.power_w if vessel.cooler else 0.0, vessel.heater.power_w if vessel.heater else 0.0
 
 
 def _lost(
@@ -279,9 +294,11 @@ def _drift(vessel: Vessel, state: VesselState) -> str:
 
 
 def _trend_k_per_h(vessel: Vessel, state: VesselState) -> float | None:
-    """The last known rate of the wort without the outputs: from the heat balance, which knows how strong they really
-    are, or from the recent duty and the figures of the site file; None where neither has been learnt yet."""
-    balance, blind = state.diagnosis.balance, state.blind
+    """The last known rate of the wort without the outputs: from the observer or the heat balance, which know how strong
+    they really are, or from the recent duty and the figures of the site file; None where none has been learnt yet."""
+    balance, blind, ahead = state.diagnosis.balance, state.blind, state.observed.thought.ahead
+    if 0.0 < ahead.own_sd < KNOWN_K_PER_H:
+        return ahead.own_k_per_h
     if balance.ticks >= AFTER_EVENT_TICKS:  # no more are left after a tick in which nothing was seen
         return balance.rest_k_per_h
     if blind.known_s >= KNOWN_S:

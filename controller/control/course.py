@@ -31,7 +31,8 @@ class Ends:
 class ProfileStep:
     """One step. `rate_k_per_s` or `over_s` belongs to a ramp; `floor_c` to a free rise (None: the setpoint
     at its start). At `at_most_s` an alarm is raised and the step holds, or goes on where `goes_on` says so;
-    a confirmation is never skipped."""
+    a confirmation is never skipped. The setpoint of a ramp waits for a wort that is more than `waits_within_k` behind;
+    without that it goes on, and it is only reported that the wort is behind."""
 
     name: str
     kind: StepKind
@@ -43,6 +44,7 @@ class ProfileStep:
     rate_k_per_s: float | None = None
     over_s: float | None = None
     floor_c: float | None = None
+    waits_within_k: float | None = None
     note: str = ""
 
 

@@ -188,7 +188,7 @@ def _asked(vessel: Vessel, after: VesselState, fresh: Diagnosis, tick: Tick, now
     if fresh.asking_until_s is not None and not any(memory.pulse for memory in fresh.probes.values()):
         fresh = fresh._replace(asking_until_s=None)
     still = [name for name, memory in fresh.probes.items() if due(memory, fresh.asking_until_s, fresh.asked_s, now_s)]
-    lasts_s = pulse_s(vessel, after, fresh.balance, tick) if still else 0.0
+    lasts_s = pulse_s(vessel, after, fresh.balance, tick, now_s) if still else 0.0
     if not lasts_s:
         return fresh
     probes = dict(fresh.probes)

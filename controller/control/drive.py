@@ -2,7 +2,7 @@
 
 from typing import NamedTuple
 
-from controller.control.budget import BURST_S, paid_s, stretched_cycle_s
+from controller.control.budget import BURST_S, SWING_K, paid_s, stretched_cycle_s
 from controller.control.feeding import Feeding
 from controller.control.follow import Course, Moment
 from controller.control.interlock import PROTECTIVE_OFF, REGULATED, freezing_limit_c, locked_out, may_cool, may_heat
@@ -36,10 +36,11 @@ def drive(
     records: list[Record],
     feeding: Feeding | None = None,
     later: str = "",
+    pulse: int | None = None,
 ) -> Driven:
     """Switch the vessel's outputs. Before `started` everything is off, whatever was granted (design rule 3).
     `feeding` is what stands upstream of them, None for a site without; `later` says why a cooler that is off does not
-    start in this scan."""
+    start in this scan; `pulse` is which output the loop wants on now (None: pulses by the account of on-time)."""
     cooler, heater = was.cooler, was.heater
     if not started:
         grant = Grant(0.0, START)
@@ -51,12 +52,11 @@ def drive(
         if duty > 0.0 or cooler.on:
             cold_c = wort.cold_c if was.blind.lost_s is None else was.blind.lowest_c
             limit_c = freezing_limit_c(vessel, batch)
-            duty = min(duty, near_freezing_duty(cold_c, limit_c))
-            cycle_s = vessel.loop.cycle_s
-            if cooler.paid_s - now_s > BURST_S:
-                above_k = wort.cold_c - course.setpoint.high_c if course.setpoint else 0.0
-                cycle_s = stretched_cycle_s(vessel, vessel.cooler, cooler, duty, now_s, above_k, cold_c - limit_c)
-            wish = shaped(vessel.cooler, cooler, duty, cycle_s, now_s, moment.dt_s)
+            most = near_freezing_duty(cold_c, limit_c)
+            duty = min(duty, most)
+            above_k = wort.cold_c - course.setpoint.high_c if course.setpoint else 0.0
+            now = None if pulse is None or most < 1.0 else pulse < 0
+            wish = _wish(vessel, vessel.cooler, cooler, duty, now, above_k, cold_c - limit_c, moment)
             veto = ""
             if wish.on:
                 veto = locked_out(was, "cooler", now_s) if was.faults else ""
@@ -80,11 +80,10 @@ def drive(
     if heater is not None and vessel.heater is not None:
         duty = grant.heat_w / vessel.heater.power_w if grant.heat_w > 0.0 else 0.0
         if duty > 0.0 or heater.on:
-            cycle_s = vessel.loop.cycle_s
-            if heater.paid_s - now_s > BURST_S:
-                below_k = course.setpoint.low_c - wort.warm_c if course.setpoint else 0.0
-                cycle_s = stretched_cycle_s(vessel, vessel.heater, heater, duty, now_s, below_k)
-            wish = shaped(vessel.heater, heater, duty, cycle_s, now_s, moment.dt_s)
+            below_k = course.setpoint.low_c - wort.warm_c if course.setpoint else 0.0
+            wish = _wish(
+                vessel, vessel.heater, heater, duty, None if pulse is None else pulse > 0, below_k, SWING_K, moment
+            )
             veto = ""
             if wish.on:
                 veto = locked_out(was, "heater", now_s) if was.faults else ""
@@ -100,6 +99,20 @@ def drive(
         else:
             heater = _resting(heater, grant.reason)
     return Driven(cooler, heater, applied_w)
+
+
+def _wish(
+    vessel: Vessel, output: Output, state: OutputState, duty: float, pulse: bool | None, away_k: float, room_k: float,
+    moment: Moment,
+) -> OutputState:  # fmt: skip
+    """What shaping wants: the loop's own pulse, or pulses by the account at this duty. `away_k` is how far the wort is
+    where the output brings it back from, `room_k` how far it may swing."""
+    now_s, cycle_s = moment.now_s, vessel.loop.cycle_s
+    if pulse is not None:
+        return shaped(output, state, 1.0 if pulse else 0.0, cycle_s, now_s, moment.dt_s)
+    if state.paid_s - now_s > BURST_S:
+        cycle_s = stretched_cycle_s(vessel, output, state, duty, now_s, away_k, room_k)
+    return shaped(output, state, duty, cycle_s, now_s, moment.dt_s)
 
 
 def due(output: Output, state: OutputState, now_s: float) -> bool:

@@ -16,13 +16,14 @@ DISAGREE_K = 1.0  # two probes in one vessel further apart than this disagree; c
 CHILLY_C = 8.0
 
 
-def estimate(signals: list[Signal], last: Estimate, dt_s: float, gap: bool) -> Estimate:
+def estimate(signals: list[Signal], last: Estimate, dt_s: float, gap: bool, wort_c: float | None = None) -> Estimate:
     """Fuse the signals of one vessel's wort probes.
 
     A probe with evidence of its own failure is left out while another is fit. Where two fit probes differ,
     the colder limits cooling and the warmer limits heating; a colder one that the diagnosis doubts limits cooling too
-    where the wort is cold. Without any fit probe the last value stays, and
-    drives nothing. After a gap, or a time without a fit probe, the filters start again at the measurement.
+    where the wort is cold. Without any fit probe the last value stays, and drives nothing. After a gap, or a time
+    without a fit probe, the filters start again at the measurement. `wort_c` is the observer's wort, which takes the
+    place of the filter where the observer is sure of it.
     """
     total_c, low_c, high_c, count, doubted_c = 0.0, 1e9, -1e9, 0, 1e9
     heats, cause = True, ""
@@ -50,12 +51,29 @@ def estimate(signals: list[Signal], last: Estimate, dt_s: float, gap: bool) -> E
     drive = Drive.BOTH if heats else Drive.COOLING
     if last.celsius is None or gap or last.drive is Drive.NOTHING:
         return Estimate(mean_c, low_c, high_c, 0.0, mean_c, drive, cause)
-    celsius = last.celsius + (1.0 - exp(-dt_s / FILTER_S)) * (mean_c - last.celsius)
-    slow_c = last.slow_c + (1.0 - exp(-dt_s / TREND_S)) * (celsius - last.slow_c)
+    if wort_c is None:
+        wort_c = last.celsius + (1.0 - exp(-dt_s / FILTER_S)) * (mean_c - last.celsius)
+    slow_c = last.slow_c + (1.0 - exp(-dt_s / TREND_S)) * (wort_c - last.slow_c)
     # Behind a ramp a first-order filter lags by rate x time constant.
-    rate_k_per_h = (celsius - slow_c) * (3600.0 / TREND_S)
-    shift_k = celsius - mean_c
-    return Estimate(celsius, low_c + shift_k, high_c + shift_k, rate_k_per_h, slow_c, drive, cause)
+    rate_k_per_h = (wort_c - slow_c) * (3600.0 / TREND_S)
+    shift_k = wort_c - mean_c
+    return Estimate(wort_c, low_c + shift_k, high_c + shift_k, rate_k_per_h, slow_c, drive, cause)
+
+
+def steady(wort_c: float, last: Estimate, dt_s: float) -> Estimate:
+    """As `estimate` with one good signal, whose wort is the observer's."""
+    slow_c = last.slow_c + dt_s / (TREND_S + dt_s) * (wort_c - last.slow_c)
+    return Estimate(wort_c, wort_c, wort_c, (wort_c - slow_c) * (3600.0 / TREND_S), slow_c, Drive.BOTH, "")
+
+
+def fit_mean_c(signals: list[Signal]) -> float | None:
+    """The mean of the signals that are fit to drive, None without one."""
+    total_c, count = 0.0, 0
+    for signal in signals:
+        if signal.celsius is not None and fit_to_drive(signal):
+            total_c += signal.celsius
+            count += 1
+    return total_c / count if count else None
 
 
 def disagreeing(signals: list[Signal]) -> bool:

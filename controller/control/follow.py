@@ -3,7 +3,7 @@
 from typing import NamedTuple
 
 from controller.control.course import Profile, ProfileStep, StepKind
-from controller.control.program import Wait, advance, begins_from_c, entered, setpoint_of, unmet
+from controller.control.program import Wait, advance, begins_from_c, behind_k, entered, setpoint_of, unmet
 from controller.control.quiet import quiet_after
 from controller.control.site import Vessel
 from controller.control.state import Batch, BatchState, Manual, Mode, ProgramState, Quiet, VesselState
@@ -15,6 +15,8 @@ JUMP_K = 0.1
 PROGRESS_K = 0.1
 # ... at least this often, or it is a deviation like any other. Both: common practice, no source.
 PROGRESS_S = 2 * 3600.0
+# A wort that was behind its ramp follows again when it is within this share of what the step bears.
+AGAIN_SHARE = 0.7  # common practice, no source
 CONDITIONS_MET = "its conditions are met"
 
 
@@ -90,6 +92,8 @@ def _profile(
     program = advance(step, program, setpoint, wort, moment.dt_s, moment.gap)
     if moment.outage_s:
         program = program._replace(elapsed_s=program.elapsed_s + moment.outage_s)
+    if step.kind is StepKind.RAMP:
+        program = _behind(vessel, step, program, setpoint, wort, moment, records)
     waits = unmet(step, program, batch)
     waiting = waits == _ONLY_CONFIRMATION
     if waiting != program.waiting:
@@ -114,6 +118,26 @@ def _profile(
     following = profile.steps[program.step]
     records.append(_record(vessel, moment, following, "begun", f"after {step.name}"))
     return BatchState.RUNNING, program, setpoint_of(following, program, vessel.limits)
+
+
+def _behind(
+    vessel: Vessel, step: ProfileStep, program: ProgramState, setpoint: Setpoint, wort: Estimate, moment: Moment,
+    records: list[Record],
+) -> ProgramState:  # fmt: skip
+    """Tell when a wort begins or ceases to lag behind its ramp by more than the step bears."""
+    bears_k = step.tolerance_k if step.waits_within_k is None else step.waits_within_k
+    lag_k = behind_k(step, program, setpoint, wort)
+    behind = lag_k >= (AGAIN_SHARE if program.behind else 1.0) * bears_k
+    if behind == program.behind:
+        return program
+    if not behind:
+        why = "the wort follows the ramp again"
+    elif step.waits_within_k is None:
+        why = f"the wort is {lag_k:.1f} K behind the ramp, which goes on: the plant cannot follow it"
+    else:
+        why = f"the wort is {lag_k:.1f} K behind the ramp: the setpoint waits for it"
+    records.append(_record(vessel, moment, step, "behind" if behind else "following", why))
+    return program._replace(behind=behind)
 
 
 _ONLY_CONFIRMATION = [Wait.CONFIRMATION]

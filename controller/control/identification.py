@@ -46,7 +46,8 @@ class Experiment(NamedTuple):
     `heater_w` are the site file's figures, 0 where that output is not to be used. `pulse_s` is how long the output is
     to be on in this phase, `on_s` how long it was; `heat_w` what is asked for now. `samples`, each of `interval_s`,
     begin with the phase DRIFT. `side` is -1 (toward cold) or +1; `furthest_c` is where the wort has been since a relay
-    turned."""
+    turned. `shown_c` is the wort by its probes alone, smoothed: what is to be found must not come from what is
+    thought of the vessel."""
 
     method: Method
     began_s: float
@@ -70,6 +71,7 @@ class Experiment(NamedTuple):
     side: int = 0
     furthest_c: float = 0.0
     turns: tuple[Turn, ...] = ()
+    shown_c: float | None = None
 
 
 class Swing(NamedTuple):

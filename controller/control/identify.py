@@ -5,6 +5,9 @@ interlock come after it as ever, so it counts for how long outputs really were o
 `identify_guard` says so.
 """
 
+from math import exp
+
+from controller.control.estimate import FILTER_S, fit_mean_c
 from controller.control.follow import Course, Moment
 from controller.control.identification import Experiment, Finding, Gathered, Identification, Method, Phase, Turn
 from controller.control.identify_guard import EXCURSION_K, broken_off
@@ -12,7 +15,7 @@ from controller.control.identify_result import concluded, settings_text
 from controller.control.process_fit import MOST_SAMPLES, Sample, halved, least_squares
 from controller.control.site import Vessel
 from controller.control.state import OutputState, VesselState
-from controller.control.values import Demand, Estimate, Record, RecordKind
+from controller.control.values import Demand, Estimate, Record, RecordKind, Signal
 
 # What a coil or wrap held has arrived, and a pulse has been answered, after these times. Common practice, no source.
 CALM_S, DRIFT_S, ANSWER_S = 1200.0, 1200.0, 2400.0
@@ -21,7 +24,7 @@ FEW_S = 600.0
 # How far the pulses are to move the wort: some steps of the usual probe, well above its noise. The second is longer
 # than the first in any case: of a short one the wort sees little but what the coil held. Where it could bring the wort
 # nearer than `SPARE_K` to where the test is broken off, by an output `STRONGER` than the file says, the first must do.
-PILOT_K, PULSE_K, SPARE_K, STRONGER = 0.25, 0.6, 0.25, 1.4
+PILOT_K, PULSE_K, SPARE_K, STRONGER = 0.2, 0.6, 0.25, 1.4
 LONGEST_PULSE_S = 3600.0
 LEAST_TIMES, USUAL_TIMES, MOST_TIMES = 1.5, 2.0, 4.0
 # The relay turns this far from the setpoint (some steps of the usual probe), with watts that move the wort by `SWING_K`
@@ -38,13 +41,13 @@ Next = tuple[Experiment, str | None]  # the experiment a scan on; None, or COMPL
 
 
 def experimented(
-    vessel: Vessel, was: VesselState, course: Course, wort: Estimate, moment: Moment, started: bool,
-    records: list[Record],
+    vessel: Vessel, was: VesselState, course: Course, wort: Estimate, signals: list[Signal], moment: Moment,
+    started: bool, records: list[Record],
 ) -> VesselState:  # fmt: skip
     """The vessel with its experiment after this scan: gone on, finished or broken off. A record tells an end."""
     last = was.identification
-    experiment = last.experiment
-    assert experiment is not None
+    assert last.experiment is not None
+    experiment, wort = _by_probes(last.experiment, wort, signals, moment.dt_s)
     value, finding, why = "broken off", last.finding, broken_off(vessel, was, experiment, course, wort, moment, started)
     if not why:
         assert wort.celsius is not None
@@ -59,6 +62,23 @@ def experimented(
                 value, finding, why = "over", found, f"{settings_text(found)}; nothing was written"
     records.append(Record(moment.now_s, moment.utc_s, vessel.name, RecordKind.MODE, "identification", value, why))
     return was._replace(identification=Identification(None, finding, why))
+
+
+def _by_probes(
+    experiment: Experiment, wort: Estimate, signals: list[Signal], dt_s: float
+) -> tuple[Experiment, Estimate]:
+    """The wort as its probes show it, smoothed as the PID sees it without an observer. It is as cold and as warm as
+    they or the observer say: what must not go too far is to be counted so."""
+    shown_c = fit_mean_c(signals)
+    if shown_c is None or wort.celsius is None:
+        return experiment, wort
+    last_c = experiment.shown_c
+    if last_c is not None:
+        shown_c = last_c + (1.0 - exp(-dt_s / FILTER_S)) * (shown_c - last_c)
+    shift_k = shown_c - wort.celsius
+    cold_c, warm_c = wort.cold_c + min(shift_k, 0.0), wort.warm_c + max(shift_k, 0.0)
+    wort = wort._replace(celsius=shown_c, cold_c=cold_c, warm_c=warm_c)
+    return experiment._replace(shown_c=shown_c), wort
 
 
 def asked(experiment: Experiment) -> Demand:

@@ -16,7 +16,8 @@ SLOPE_SURE, DELAY_SURE, EXPLAINED = 0.25, 0.5, 0.15
 LEAST_BY_FILE, MOST_BY_FILE = 0.2, 5.0
 # What the site file takes (vessel_models.py).
 SHORTEST_INTEGRAL_S, LONGEST_INTEGRAL_S, LEAST_GAIN, MOST_GAIN = 300.0, 2 * 86400.0, 0.1, 1e5
-# Pulses of `cycle` delay what is asked for by half of it on the mean, as a hold does (a zero-order hold's phase).
+# The settings are the PID's, which controls until the observer is sure, in pulses by the account. Pulses of `cycle`
+# delay what is asked for by half of it on the mean, as a hold does (a zero-order hold's phase).
 PULSES_DELAY = 0.5
 
 

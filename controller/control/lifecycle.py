@@ -6,6 +6,8 @@ from collections.abc import Mapping
 
 from controller.control.balance import forgotten
 from controller.control.diagnosis import put_away, taken_back
+from controller.control.observer import NOT_OBSERVED, Observed, parted
+from controller.control.observer import forgotten as forgotten_shares
 from controller.control.site import Limits, Output, Site, Vessel
 from controller.control.state import (
     LOST,
@@ -187,6 +189,7 @@ def _resumed(vessel: Vessel, kept: VesselState, now_s: float, whole: bool) -> Ve
         cooler=_output(vessel.cooler, now_s, kept.cooler, whole),
         heater=_output(vessel.heater, now_s, kept.heater, whole),
         applied_w=0.0,
+        observed=parted(kept.observed, emptied=kept.batch is None),
         diagnosis=put_away(kept.diagnosis),
     )
 
@@ -201,9 +204,28 @@ def _reloaded(vessel: Vessel, before: Vessel, kept: VesselState, now_s: float) -
     setpoint, loop = _within(vessel.limits, kept.setpoint), kept.loop
     if vessel.loop != before.loop or vessel.heat_capacity_j_per_k != before.heat_capacity_j_per_k:
         loop = LoopState(held_w=loop.held_w)  # begins at what was applied last
-    if (cooler, heater, setpoint, loop) == (kept.cooler, kept.heater, kept.setpoint, kept.loop):
+    observed = _still_true(vessel, before, kept.observed)
+    if (cooler, heater, setpoint, loop, observed) == (
+        kept.cooler, kept.heater, kept.setpoint, kept.loop, kept.observed,
+    ):  # fmt: skip
         return kept
-    return kept._replace(cooler=cooler, heater=heater, setpoint=setpoint, loop=loop)
+    return kept._replace(cooler=cooler, heater=heater, setpoint=setpoint, loop=loop, observed=observed)
+
+
+def _still_true(vessel: Vessel, before: Vessel, observed: Observed) -> Observed:
+    """What was learnt beside the site file's figures, as far as these are the same."""
+    if observed is NOT_OBSERVED:
+        return observed
+    refilled = vessel.heat_capacity_j_per_k != before.heat_capacity_j_per_k
+    if refilled or _power_w(vessel.cooler) != _power_w(before.cooler):
+        observed = forgotten_shares(observed, cooler=True)
+    if refilled or _power_w(vessel.heater) != _power_w(before.heater):
+        observed = forgotten_shares(observed, cooler=False)
+    return observed
+
+
+def _power_w(output: Output | None) -> float:
+    return output.power_w if output is not None else 0.0
 
 
 def _parted(kept: VesselState, name: str) -> VesselState:
@@ -212,7 +234,10 @@ def _parted(kept: VesselState, name: str) -> VesselState:
     faults, diagnosis = taken_back(kept.faults, kept.diagnosis, name)
     diagnosis = diagnosis._replace(balance=forgotten(diagnosis.balance, name == "cooler"))
     blind = kept.blind._replace(known_s=0.0) if name == "cooler" else kept.blind
-    return kept._replace(faults=faults, diagnosis=diagnosis, blind=blind)
+    observed = kept.observed
+    if observed is not NOT_OBSERVED:
+        observed = forgotten_shares(observed, name == "cooler")
+    return kept._replace(faults=faults, diagnosis=diagnosis, blind=blind, observed=observed)
 
 
 def _anew(output: Output | None, now_s: float) -> OutputState | None:

@@ -1,9 +1,11 @@
 """Stage 5, setpoint -> demand: what each vessel asks for, in watts at its wort."""
 
 from controller.control.budget import widened_k
+from controller.control.foreseen import FREE, foreseen, reasoned
+from controller.control.observer import NOT_OBSERVED, Observed, sure
 from controller.control.pid import SHORTEST_INTERVAL_S, Gains, PidState, bumpless, pid_step
 from controller.control.site import LoopKind, Vessel
-from controller.control.state import NO_LOOP, LoopState, Manual, Mode
+from controller.control.state import NO_LOOP, LoopState, Manual, Mode, OutputState
 from controller.control.values import NO_SIGNAL, Demand, Drive, Estimate, Setpoint
 
 # The integral follows the applied output with a constant near the integral time: faster tracking undershoots
@@ -25,13 +27,17 @@ def demand(
     dt_s: float,
     resting: bool = False,
     longer: float = 1.0,
+    observed: Observed = NOT_OBSERVED,
+    outputs: tuple[OutputState | None, OutputState | None] = (None, None),
+    now_s: float = 0.0,
 ) -> tuple[Demand, LoopState]:
     """The demand of one vessel and the loop's new memory.
 
     `setpoint` None means that nothing is to be regulated (no batch, aborted, out of service). `applied_w` is
     what became of the last demand; the loop starts from it when it takes over from manual or off. `resting`
     (quiet hours) asks for nothing and learns nothing, so that nothing winds up. `longer` widens the deadband of an
-    on/off loop whose outputs have started too often.
+    on/off loop whose outputs have started too often. Once the observer is sure, pulses follow what it sees coming;
+    `outputs` are cooler and heater with their budgets.
     """
     if setpoint is None:
         return _NO_BATCH, NO_LOOP
@@ -42,11 +48,13 @@ def demand(
         return Demand(heat_w, "manual"), LoopState(heat_w=heat_w)
     if wort.drive is Drive.NOTHING or wort.celsius is None:
         # What the loop has learnt of yeast and room still holds when the probe is back.
-        return _BLIND, last._replace(heat_w=0.0, filtered_c=None, slope_k_per_s=0.0)
+        return _BLIND, last._replace(heat_w=0.0, filtered_c=None, slope_k_per_s=0.0, pulse=None)
     if resting:
         return _QUIET, _rested(vessel, last, applied_w, dt_s)
     low_w = -vessel.cooler.power_w if vessel.cooler else 0.0
     high_w = vessel.heater.power_w if vessel.heater and wort.drive is Drive.BOTH else 0.0
+    if sure(observed):
+        return foreseen(vessel, setpoint, wort, last, observed, dt_s, low_w, high_w, longer, outputs, now_s)
     if vessel.loop.kind is LoopKind.ON_OFF:
         return _on_off(vessel, setpoint, wort, last, applied_w, dt_s, low_w, high_w, longer)
     return _pid(vessel, setpoint, wort, last, applied_w, dt_s, low_w, high_w)
@@ -86,7 +94,7 @@ def _on_off(
     elif (calling < 0 and above_k <= -0.5 * deadband_k) or (calling > 0 and below_k <= 0.5 * deadband_k):
         calling = 0
     heat_w = low_w if calling < 0 else high_w if calling > 0 else 0.0
-    return _reasoned(heat_w), LoopState(heat_w=heat_w, calling=calling, automatic=True, held_w=held_w)
+    return reasoned(heat_w), LoopState(heat_w=heat_w, calling=calling, automatic=True, held_w=held_w)
 
 
 def _held_w(last: LoopState, applied_w: float, dt_s: float) -> float:
@@ -96,8 +104,8 @@ def _held_w(last: LoopState, applied_w: float, dt_s: float) -> float:
 def _rested(vessel: Vessel, last: LoopState, applied_w: float, dt_s: float) -> LoopState:
     """The memory of a loop whose outputs rest: what it has learnt of yeast and room still holds afterwards."""
     if vessel.loop.kind is LoopKind.PID:
-        return last._replace(heat_w=0.0, filtered_c=None, slope_k_per_s=0.0)
-    return last._replace(heat_w=0.0, calling=0, held_w=_held_w(last, applied_w, dt_s))
+        return last._replace(heat_w=0.0, filtered_c=None, slope_k_per_s=0.0, pulse=None)
+    return last._replace(heat_w=0.0, calling=0, pulse=None, held_w=_held_w(last, applied_w, dt_s))
 
 
 def _pid(
@@ -113,10 +121,10 @@ def _pid(
     measured_c, target_c = measured_against(setpoint, wort)
     if setpoint.low_c < target_c == measured_c < setpoint.high_c:
         # Inside a free rise nothing is wanted, and no memory of the hold before it either.
-        return _FREE, LoopState(automatic=True)
+        return FREE, LoopState(automatic=True)
     if dt_s < SHORTEST_INTERVAL_S and last.automatic:
         # Two scans of one moment: nothing can have changed but what the estimate is fit to drive.
-        return _reasoned(min(last.heat_w, high_w)), last
+        return reasoned(min(last.heat_w, high_w)), last
     loop = vessel.loop
     gain = loop.gain_w_per_k
     integral_rate = gain / loop.integral_s if loop.integral_s > 0 else 0.0
@@ -142,7 +150,7 @@ def _pid(
         heat_w, integral_w = 0.0, max(0.0, integral_w) if calling > 0 else min(0.0, integral_w)
     elif heat_w:
         calling = 1 if heat_w > 0.0 else -1
-    return _reasoned(heat_w), LoopState(integral_w, state.last_c, state.slope_k_per_s, heat_w, calling, True)
+    return reasoned(heat_w), LoopState(integral_w, state.last_c, state.slope_k_per_s, heat_w, calling, True)
 
 
 def measured_against(setpoint: Setpoint, wort: Estimate) -> tuple[float, float]:
@@ -156,17 +164,7 @@ def measured_against(setpoint: Setpoint, wort: Estimate) -> tuple[float, float]:
     return middle_c, middle_c
 
 
-def _reasoned(heat_w: float) -> Demand:
-    if heat_w < 0.0:
-        return Demand(heat_w, "cooling to the setpoint")
-    if heat_w > 0.0:
-        return Demand(heat_w, "heating to the setpoint")
-    return _SATISFIED
-
-
 _NO_BATCH = Demand(0.0, "no batch to regulate")
 _OFF = Demand(0.0, "mode off")
 _BLIND = Demand(0.0, NO_SIGNAL)
 _QUIET = Demand(0.0, "quiet hours: the outputs rest")
-_FREE = Demand(0.0, "free rise")
-_SATISFIED = Demand(0.0, "at the setpoint")

@@ -6,7 +6,7 @@ from controller.control.doubt import ASK_AFTER_S, MUST_MOVE_K, ProbeMemory, ask_
 from controller.control.evidence import COLD_C
 from controller.control.interlock import REGULATED, freezing_limit_c
 from controller.control.site import Vessel
-from controller.control.state import Mode, VesselState
+from controller.control.state import Mode, OutputState, VesselState
 from controller.control.values import Demand, Drive
 
 LEAST_S, LONGEST_S = 60.0, 3600.0
@@ -17,8 +17,9 @@ COLD_SHARE = 0.2  # of what a coil does where water is densest, and ice may sit 
 ASKING = "a test pulse: the probe has shown the same for long"
 
 
-def pulse_s(vessel: Vessel, now: VesselState, balance: Balance, tick: Tick) -> float:
-    """How long a pulse must last to move the wort so that a living probe shows it; 0 where none may be given."""
+def pulse_s(vessel: Vessel, now: VesselState, balance: Balance, tick: Tick, now_s: float) -> float:
+    """How long a pulse must last to move the wort so that a living probe shows it, with the time that must lie between
+    it and what the other output did; 0 where none may be given."""
     direction = _direction(vessel, now)
     if not direction:
         return 0.0
@@ -26,7 +27,15 @@ def pulse_s(vessel: Vessel, now: VesselState, balance: Balance, tick: Tick) -> f
     rate_k_per_h, lag_s = (-cooler_k_per_h, COOLER_FALLS_S) if direction < 0 else (heater_k_per_h, HEATER_LAG_S)
     if direction < 0 and tick.wort_c <= COLD_C:
         rate_k_per_h *= COLD_SHARE
-    return min(max(AMPLE * MUST_MOVE_K / rate_k_per_h * HOUR_S - lag_s, LEAST_S), LONGEST_S)
+    lasts_s = min(max(AMPLE * MUST_MOVE_K / rate_k_per_h * HOUR_S - lag_s, LEAST_S), LONGEST_S)
+    return lasts_s + _changes_over_s(vessel, now.heater if direction < 0 else now.cooler, now_s)
+
+
+def _changes_over_s(vessel: Vessel, other: OutputState | None, now_s: float) -> float:
+    if other is None or (other.ended_s is None and not other.on):
+        return 0.0
+    ended_s = now_s if other.on or other.ended_s is None else other.ended_s
+    return max(0.0, vessel.loop.changeover_s - (now_s - ended_s))
 
 
 def due(memory: ProbeMemory, until_s: float | None, asked_s: float | None, now_s: float) -> bool:

@@ -65,6 +65,8 @@ def advance(
     During a gap only the guard's clock runs: nobody knows what the wort did.
     """
     counts = not gap and wort.celsius is not None and wort.drive is not Drive.NOTHING
+    if counts and step.waits_within_k is not None:  # a setpoint that waits does not move, and its time stands still
+        counts = behind_k(step, position, setpoint, wort) <= step.waits_within_k
     within = counts and within_tolerance(step, setpoint, wort)
     # A ramp's own time moves its setpoint; every other step's time is time spent where it should be.
     counted_s = position.counted_s + (dt_s if (counts if step.kind is StepKind.RAMP else within) else 0.0)
@@ -78,7 +80,16 @@ def advance(
         position.confirmed,
         position.waiting,
         position.overtime,
+        position.behind,
     )
+
+
+def behind_k(step: ProfileStep, position: ProgramState, setpoint: Setpoint, wort: Estimate) -> float:
+    """How far the wort lags behind the setpoint of a ramp, the way that the ramp goes; negative: it is ahead. 0 in any
+    other step, and without a temperature."""
+    if step.kind is not StepKind.RAMP or wort.celsius is None:
+        return 0.0
+    return setpoint.low_c - wort.cold_c if step.target_c > position.from_c else wort.warm_c - setpoint.high_c
 
 
 def within_tolerance(step: ProfileStep, setpoint: Setpoint, wort: Estimate) -> bool:

@@ -7,6 +7,7 @@ from typing import NamedTuple
 from controller.control.course import Profile
 from controller.control.diagnosis import NO_DIAGNOSIS, Diagnosis, OutputFault
 from controller.control.identification import NO_IDENTIFICATION, Identification
+from controller.control.observer import NOT_OBSERVED, Observed
 from controller.control.values import Drive, Estimate, Setpoint, Signal, Status
 
 STATE_VERSION = 1
@@ -56,7 +57,8 @@ class Batch(NamedTuple):
 
 class ProgramState(NamedTuple):
     """Position in the profile. `counted_s` is step time, `elapsed_s` all time since the step began,
-    `from_c` the setpoint when it began, `overtime` set once the longest time has been reported."""
+    `from_c` the setpoint when it began, `overtime` set once the longest time has been reported, `behind` while it has
+    been told that the wort does not follow a ramp."""
 
     step: int
     counted_s: float
@@ -66,6 +68,7 @@ class ProgramState(NamedTuple):
     confirmed: bool = False
     waiting: bool = False  # only the brewer's confirmation is missing
     overtime: bool = False
+    behind: bool = False
 
 
 class Manual(NamedTuple):
@@ -86,9 +89,10 @@ class Quiet(NamedTuple):
 
 class Blind(NamedTuple):
     """What is remembered for the time without a fit signal. While there is one: `applied_w` and `bath_c`, slow means of
-    the last hours at a steady setpoint, `known_s`, how long they have been taken, `at_s`, the last look, and `wort_c`,
-    the colder reading when it was last near its setpoint, at `seen_s`. Without one: `lost_s`, for how long; `lowest_c`,
-    the coldest that the wort can be by now; `cool_w`, what it is cooled with blindly, and `reason`, why so or why not.
+    the last hours at a steady setpoint, `known_s`, how long they have been taken, `at_s`, the last look, `given_j`,
+    what the outputs had given by then, and `wort_c`, the colder reading when it was last near its setpoint, at
+    `seen_s`. Without one: `lost_s`, for how long; `lowest_c`, the coldest that the wort can be by now; `cool_w`, what
+    it is cooled with blindly, and `reason`, why so or why not.
     """
 
     applied_w: float = 0.0
@@ -101,14 +105,33 @@ class Blind(NamedTuple):
     lowest_c: float = 0.0
     cool_w: float = 0.0
     reason: str = ""
+    given_j: float | None = None
 
 
 NO_BLIND = Blind()
 
 
+class Plan(NamedTuple):
+    """At which deviations (K beyond the setpoint, of what the wort settles at) cooler and heater start and stop until
+    the next look, and what the heater could do when that was planned."""
+
+    cool_on_k: float = 0.0
+    cool_off_k: float = 0.0
+    heat_on_k: float = 0.0
+    heat_off_k: float = 0.0
+    high_w: float = 0.0
+
+
+NO_PLAN = Plan()
+
+
 class LoopState(NamedTuple):
     """Memory of one loop. `heat_w` is the last demand, `calling` the direction of the last one (-1, 0, +1);
-    `held_w` is what coil and heater still give after they were switched off, as the on/off loop counts it."""
+    `held_w` is what coil and heater still give after they were switched off, as the on/off loop counts it without an
+    observer. `pulse` says what is to be on now, as `calling` does, where pulses are sized in energy (None: they follow
+    the account of on-time). `far`: the pulse under way brings the wort from far away and is to land. `side`: which
+    output pulsed last. `sought_c` is the setpoint of the last plan, at `planned_s`, `slope_k_per_h` how fast it moves;
+    `busy` is the mean of load^(2/3) over the last day, or over `busy_s`."""
 
     integral_w: float = 0.0
     filtered_c: float | None = None
@@ -117,6 +140,15 @@ class LoopState(NamedTuple):
     calling: int = 0
     automatic: bool = False
     held_w: float = 0.0
+    pulse: int | None = None
+    far: bool = False
+    side: int = 0
+    sought_c: float | None = None
+    slope_k_per_h: float = 0.0
+    busy: float = 0.0
+    busy_s: float = 0.0
+    planned_s: float = 0.0
+    plan: Plan = NO_PLAN
 
 
 class OutputState(NamedTuple):
@@ -182,6 +214,7 @@ class VesselState(NamedTuple):
     faults: Mapping[str, OutputFault] = {}
     diagnosis: Diagnosis = NO_DIAGNOSIS
     blind: Blind = NO_BLIND
+    observed: Observed = NOT_OBSERVED
     identification: Identification = NO_IDENTIFICATION
 
 

@@ -19,7 +19,6 @@ from controller.control.diagnose import diagnose, doubts
 from controller.control.diagnose_words import Around
 from controller.control.diagnosis import COOLER_NO_EFFECT
 from controller.control.drive import drive, due
-from controller.control.estimate import estimate
 from controller.control.feeding import Feeding
 from controller.control.follow import PROGRESS_S, Moment, follow
 from controller.control.heard import heard, vessel_heard
@@ -35,6 +34,7 @@ from controller.control.trust import fit_to_drive, trust
 from controller.control.upstream import decide
 from controller.control.values import Command, Inputs, Record, RecordKind, Signal
 from controller.control.watch import Watch, watch_bath, watch_chiller, watch_vessel
+from controller.control.watched import watched_wort
 
 GAP_SCANS = 3  # an interval longer than this many scans is a gap: loops start again without a bump
 WORTH_TELLING_S = 60.0  # of an outage
@@ -75,17 +75,18 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
         if moment.outage_s and was.off_since_s is not None:
             was = was._replace(off_since_s=was.off_since_s - moment.outage_s)
         own = [signals[probe.tag] for probe in vessel.probes]
-        wort = estimate(own, was.estimate, moment.dt_s, moment.gap)
+        wort, seen = watched_wort(vessel, was, own, around, moment)
         course = follow(vessel, was, wort, moment, records)
         target = course.setpoint if course.condition in REGULATED else None
         testing = was.identification.experiment
         if testing is not None:
-            was = experimented(vessel, was, course, wort, moment, state.started, records)
+            was = experimented(vessel, was, course, wort, own, moment, state.started, records)
             testing = was.identification.experiment
         resting = testing is not None or (course.quiet is not None and not course.quiet.acting)
         wanted, loop = demand(
             vessel, course.mode, course.manual, target, wort, was.loop, was.applied_w, moment.dt_s, resting,
             slower(vessel, was, moment.now_s) if vessel.loop.kind is LoopKind.ON_OFF else 1.0,
+            seen, (was.cooler, was.heater), moment.now_s,
         )  # fmt: skip
         if was.diagnosis.asking_until_s is not None:
             wanted = asking(vessel, was, wanted, moment.now_s)
@@ -98,7 +99,7 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
             if blind.lost_s is not None and course.mode is Mode.AUTO:
                 wanted = blind_demand(blind)
                 loop = loop._replace(heat_w=wanted.heat_w)
-        drafts.append((vessel, was, own, wort, course, loop))
+        drafts.append((vessel, was, own, wort, seen, course, loop))
         on_its_way = course.settling_best_k is not None and moment.now_s - course.settling_since_s <= PROGRESS_S
         calls.append(
             Call(
@@ -113,9 +114,10 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
     watch = Watch(state.alarms, moment, records)
     vessels: dict[str, VesselState] = {}
     commands: list[Command] = []
-    for (vessel, was, own, wort, course, loop), grant in zip(drafts, shares.grants, strict=True):
+    for (vessel, was, own, wort, seen, course, loop), grant in zip(drafts, shares.grants, strict=True):
         later = "" if last_start_s is None or moment.now_s - last_start_s >= STAGGER_S else STARTS_LATER
-        driven = drive(vessel, was, course, wort, grant, own, moment, state.started, records, feeding, later)
+        pulse = loop.pulse if grant.heat_w == loop.heat_w else None  # all else is given by the account
+        driven = drive(vessel, was, course, wort, grant, own, moment, state.started, records, feeding, later, pulse)
         if (
             last_start_s is not None
             and driven.cooler is not None
@@ -131,7 +133,7 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
             was.in_service, course.condition, course.mode, was.batch, course.program, course.manual,
             course.setpoint, wort, loop, cooler, heater, driven.applied_w,
             course.settling_best_k, course.settling_since_s, was.off_since_s, course.quiet, was.faults, was.diagnosis,
-            was.blind, was.identification,
+            was.blind, seen, was.identification,
         )  # fmt: skip
         after = diagnose(vessel, was, after, own, around, moment, records)
         watch_vessel(watch, vessel, after, own, feeding)

@@ -16,9 +16,11 @@ from prometheus_client.registry import Collector
 import controller
 from controller.control.alarm_list import ALARMS
 from controller.control.alarms import ACTIVE
+from controller.control.observer import sure
 from controller.control.site import Site
 from controller.control.state import AlarmPhase, BatchState, Mode, OutputState, SiteState, VesselState
 from controller.control.values import Drive
+from controller.hmi.model_status import learnt, unexplained_w
 from controller.hmi.shell import ShellCounts, Snapshot, StoreCounts
 from controller.hmi.waits import fermented, last_gravity
 from controller.hmi.words import STATUS_WORDS, deviation_k, number, trusted_c
@@ -110,6 +112,7 @@ def _plant(site: Site, state: SiteState) -> Iterator[Metric]:
     yield from _positions(site.name, vessels)
     yield from _batches(site.name, vessels)
     yield from _outputs(site.name, vessels)
+    yield from _models(site, vessels)
     if site.upstream:
         yield from _upstream(site, state)
     yield from _signals(site, state)
@@ -190,6 +193,22 @@ def _outputs(site: str, vessels: list[tuple[str, VesselState]]) -> Iterator[Metr
         _add(demand, (site, name), vessel.loop.heat_w)
         _add(applied, (site, name), vessel.applied_w)
     yield from (on, on_s, starts, demand, applied)
+
+
+def _models(site: Site, vessels: list[tuple[str, VesselState]]) -> Iterator[Metric]:
+    labels = (*_VESSEL, "part")
+    share = _gauge("vessel_model_share", "What was learnt beside the site file's figure.", labels, "ratio")
+    unsure = _gauge("vessel_model_share_deviation", "Standard deviation of the learnt share.", labels, "ratio")
+    unexplained = _gauge("vessel_unexplained_heat", "Warming that outputs and room do not explain.", _VESSEL, "watts")
+    for name, vessel in vessels:
+        part = site.vessel(name)
+        if part is None or not sure(vessel.observed):
+            continue
+        for each in learnt(vessel.observed):
+            _add(share, (site.name, name, each.part), each.share)
+            _add(unsure, (site.name, name, each.part), each.deviation)
+        _add(unexplained, (site.name, name), unexplained_w(part, vessel))
+    yield from (share, unsure, unexplained)
 
 
 def _upstream(site: Site, state: SiteState) -> Iterator[Metric]:

@@ -17,6 +17,7 @@ from controller.control.trust import fit_to_drive
 from controller.control.values import Record, Signal
 from controller.display import UNKNOWN, Display
 from controller.hmi.identified import identification_dict
+from controller.hmi.model_status import model_dict
 from controller.hmi.news import record_text
 from controller.hmi.service_health import service_dict
 from controller.hmi.sharing import bath_wait
@@ -110,6 +111,7 @@ def vessel_dict(site: Site, vessel: Vessel, state: SiteState, display: Display) 
         "step": _step(site, now, state, display),
         "demand_w": number(now.loop.heat_w, 1),
         "applied_w": number(now.applied_w, 1),
+        "model": model_dict(site, vessel, now, state),
         "outputs": {
             name: {**_output(output, state, display), **_budget(part, output, state)}
             for name, part, output in (("cooler", vessel.cooler, now.cooler), ("heater", vessel.heater, now.heater))

@@ -371,3 +371,28 @@ def test_a_budget_of_starts_is_a_whole_number_and_warns_of_shorter_cycles(tmp_pa
     assert any("fv1/cooler: a cycle of 20 min can mean 72 starts" in warning for warning in installation.warnings)
     fault = one(faults_of(tmp_path, changed("power: 400 W", "power: 400 W\n      starts_per_day: many")))
     assert (fault.key, fault.expected) == ("vessels.fv1.cooler.starts_per_day", "a whole number from 4 to 2000")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "key", "found"),
+    [
+        ("    volume: 60 L", "    volume: -60 L", "vessels.fv1.volume", "-60 L"),
+        ("    volume: 60 L", "    volume: 1 L", "vessels.fv1.cooler.power", "would cool the wort by"),
+    ],
+)
+def test_figures_of_a_vessel_that_cannot_be_are_refused(
+    tmp_path: Path, old: str, new: str, key: str, found: str
+) -> None:
+    fault = next(each for each in faults_of(tmp_path, changed(old, new)) if each.key == key)
+    assert found in fault.found
+
+
+def test_a_coil_of_ten_kilowatts_in_a_small_vessel_is_refused_in_words(tmp_path: Path) -> None:
+    power = next(line for line in SITE.splitlines() if line.strip().startswith("power:"))
+    fault = next(
+        each
+        for each in faults_of(tmp_path, changed(power, power.split("power:")[0] + "power: 50 kW"))
+        if each.key.endswith("cooler.power")
+    )
+    assert "50000 W for 60 L, which would cool the wort by" in fault.found
+    assert "usually 1 to 10 K an hour" in fault.expected

@@ -101,8 +101,9 @@ def test_bounded_tells_with_how_much_it_is_cooled_and_how_long() -> None:
     assert "it is cooled blindly with" in told
     assert "W for 24 h at most; without that, the beer warms by about" in told
     begun = there.why("blind cooling", "begun")
-    assert begun.startswith("blind cooling: 8")  # nine tenths, and a little less for a bath colder than usual
-    assert "% of the recent duty of 1" in begun
+    # Nine tenths, or a little less for a bath colder than usual; of the on-time, which short pulses need less of, since
+    # the coil gives of its cold while the pump stands.
+    assert re.match(r"blind cooling: (8\d|90)% of the recent duty of (9|1\d)%", begun)
     assert begun.endswith("24 h left")
 
 

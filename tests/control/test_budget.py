@@ -24,6 +24,7 @@ from controller.control.site import Ending, Loop, LoopKind, Output, SignalLoss, 
 from controller.control.state import AlarmPhase, OutputState, SiteState
 from controller.control.step import StepResult
 from controller.control.values import Action
+from controller.control.watch import STARTS_DELAY_S
 from controller.plant.cellar import Cellar
 from controller.plant.demo import BATH, DARK
 from controller.plant.specs import CellarSpec
@@ -190,7 +191,11 @@ def test_a_tight_budget_is_kept_on_steady_days_and_the_beer_hardly_notices(kind:
 
 
 def test_an_alarm_of_low_priority_tells_of_it() -> None:
-    *_, state = days(LoopKind.PID, 20.0, 1)
-    alarm = state.alarms["dark/starts"]
+    """Pulses are sized for the budget beforehand: only a vessel in trouble spends more."""
+    cellar = site()
+    state = with_spent(cellar, running_state(cellar, 19.0))
+    for _ in range(int(STARTS_DELAY_S / 5.0) + 2):
+        state = scan(cellar, state, 19.0).state
+    alarm = state.alarms["ale/starts"]
     assert alarm.phase is AlarmPhase.UNACKNOWLEDGED
-    assert alarm.text == "the cooler starts more often than 20 times a day: pulses longer, deadband wider"
+    assert alarm.text == "the cooler starts more often than 100 times a day: pulses longer, deadband wider"

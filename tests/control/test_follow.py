@@ -327,3 +327,18 @@ def test_a_ramp_is_no_jump() -> None:
         seen.append(ale(state).setpoint.low_c)
         assert ale(state).settling_best_k is None
     assert max(b - a for a, b in pairwise(seen)) < JUMP_K
+
+
+@pytest.mark.parametrize(
+    ("waits_within_k", "said"),
+    [(None, "which goes on: the plant cannot follow it"), (0.3, "the setpoint waits for it")],
+)
+def test_it_is_told_once_that_a_wort_lags_behind_its_ramp(waits_within_k: float | None, said: str) -> None:
+    ramp = a_step("warm", 22.0, kind=StepKind.RAMP, rate_k_per_s=1.0 / HOUR_S, waits_within_k=waits_within_k)
+    cellar = cellar_with(ramp)
+    state, records = go_on(cellar, running_state(cellar, 19.0), 19.0, 2 * HOUR_S)
+    told = [r for r in records if r.kind is RecordKind.STEP and r.value == "behind"]
+    assert len(told) == 1
+    assert said in told[0].reason
+    state, records = go_on(cellar, state, ale(state).setpoint.low_c, 300.0)
+    assert [r.value for r in records if r.kind is RecordKind.STEP] == ["following"]

@@ -274,3 +274,37 @@ ALL = Ends(DAY_S, True, 1.012, 0.75, 72 * HOUR_S, "Is it clear?")
 )  # fmt: skip
 def test_all_that_a_step_asks_for_must_be_true(position: ProgramState, batch: Batch, missing: list[Wait]) -> None:
     assert unmet(a_step(StepKind.HOLD, 19.0, ALL), position, batch) == missing
+
+
+# A ramp that the plant cannot follow
+
+
+def test_a_ramp_that_waits_never_runs_further_ahead_of_the_wort_than_it_says() -> None:
+    step = a_step(StepKind.RAMP, 25.0, rate_k_per_s=1.0 / HOUR_S, waits_within_k=0.3)
+    position, wort_c, furthest_k = entered(0, 19.0), 19.0, 0.0
+    for _ in range(int(20 * HOUR_S / 60.0)):
+        wort_c = min(wort_c + 0.4 / 60.0, 25.0)  # the plant makes 0.4 K an hour
+        position = later(step, position, wort_c, 60.0)
+        furthest_k = max(furthest_k, setpoint_of(step, position, LIMITS).low_c - wort_c)
+    assert furthest_k <= 0.3 + 1.0 / 60.0
+    assert setpoint_of(step, position, LIMITS).low_c == 25.0  # it gets there when the wort does
+    assert position.reached
+
+
+def test_a_ramp_down_waits_too_and_one_without_the_key_does_not() -> None:
+    down = a_step(StepKind.RAMP, 5.0, rate_k_per_s=1.0 / HOUR_S, waits_within_k=0.3)
+    position = entered(0, 19.0)
+    for _ in range(600):
+        position = later(down, position, 19.0, 60.0)
+    assert setpoint_of(down, position, LIMITS).high_c == pytest.approx(18.7, abs=0.02)
+    on = replace(down, waits_within_k=None)
+    position = entered(0, 19.0)
+    for _ in range(600):
+        position = later(on, position, 19.0, 60.0)
+    assert setpoint_of(on, position, LIMITS).high_c == pytest.approx(9.0)
+
+
+def test_a_wort_that_runs_ahead_of_its_ramp_is_not_waited_for() -> None:
+    step = a_step(StepKind.RAMP, 25.0, rate_k_per_s=1.0 / HOUR_S, waits_within_k=0.3)
+    position = later(step, entered(0, 19.0), 21.0, HOUR_S)
+    assert setpoint_of(step, position, LIMITS).low_c == pytest.approx(20.0)

@@ -56,6 +56,8 @@ def profiles(draw: st.DrawFn) -> Profile:
             one = replace(one, over_s=draw(st.sampled_from([0.0, 100.0, 600.0])))
         elif kind is StepKind.RAMP:
             one = replace(one, rate_k_per_s=draw(st.sampled_from([0.5, 6.0, 60.0])) / 3600.0)
+        if kind is StepKind.RAMP:
+            one = replace(one, waits_within_k=draw(st.sampled_from([None, one.tolerance_k, 0.2])))
         elif kind is StepKind.FREE_RISE:
             one = replace(one, floor_c=draw(st.none() | TEMPERATURES))
         steps.append(one)
@@ -76,6 +78,7 @@ class Twin:
     reached: bool = False
     confirmed: bool = False
     overtime: bool = False
+    behind: bool = False
     gravity: float | None = None
     told: list[str] = field(default_factory=list)
 
@@ -88,7 +91,7 @@ class Twin:
         here_c = self.at.high_c if wort_c is None else wort_c
         self.from_c = min(max(here_c, self.at.low_c), self.at.high_c)
         self.number, self.counted_s, self.elapsed_s = number, 0, 0
-        self.reached = self.confirmed = self.overtime = False
+        self.reached = self.confirmed = self.overtime = self.behind = False
         self.show()
 
     def show(self) -> None:
@@ -120,9 +123,16 @@ class Twin:
         warm_enough = wort.cold_c >= self.at.low_c - one.tolerance_k
         within = warm_enough and wort.warm_c <= self.at.high_c + one.tolerance_k
         arrived = not ramp or self.ramped_c() == one.target_c  # what was shown, and the wort has been there since
-        self.counted_s += dt_s if good and (ramp or within) else 0
+        lag_k = self.lag_k(wort)
+        waits = ramp and one.waits_within_k is not None and lag_k > one.waits_within_k
+        within = within and not waits  # a setpoint that waits has not arrived
+        self.counted_s += dt_s if good and (within if not ramp else not waits) else 0
         self.elapsed_s += dt_s + outage_s
         self.reached = self.reached or (good and within and arrived)
+        bears_k = one.tolerance_k if one.waits_within_k is None else one.waits_within_k
+        if ramp and self.behind is not (lag_k >= (0.7 if self.behind else 1.0) * bears_k):
+            self.behind = not self.behind
+            self.told.append(f"{one.name} {'behind' if self.behind else 'following'}")
         over = (
             (not ramp or self.reached)
             and (not ends.reached or self.reached)
@@ -144,6 +154,13 @@ class Twin:
         else:
             self.enter(self.number + 1, wort.celsius)
             self.told.append(f"{self.now.name} begun")
+
+    def lag_k(self, wort: Estimate) -> float:
+        """How far the wort is behind a ramp, the way that it goes."""
+        if wort.celsius is None:
+            return 0.0
+        up = self.now.target_c > self.from_c
+        return self.at.low_c - wort.cold_c if up else wort.warm_c - self.at.high_c
 
     def extend(self, for_s: int) -> None:
         one = self.now

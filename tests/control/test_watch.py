@@ -83,7 +83,8 @@ def test_a_crash_whose_cooler_has_no_effect_is_told_within_three_hours() -> None
 
     profile = a_profile(a_step("hold", 18.0, Ends(after_s=DAY_S)), a_step("crash", 2.0, ENDLESS, StepKind.CRASH))
     told, _, plant = brewed(profile, 2.0, 18.0, unplugged)
-    assert raised(told) == ["cooler without effect", "deviation"]
+    # Once each. In the cold, where a coil does little, it is chance whether the cooler is found before or after.
+    assert sorted(raised(told)) == ["cooler without effect", "deviation"]
     came = next(r for r in told if r.value == AlarmPhase.UNACKNOWLEDGED.value and r.subject == "deviation")
     # Two hours without coming nearer, then the alarm's own half hour.
     assert 1.25 * DAY_S < came.at_s <= 1.25 * DAY_S + 3 * HOUR_S
