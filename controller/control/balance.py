@@ -96,10 +96,12 @@ def restless(volume_l: float, swing_k: float | None) -> float:
     return RESTLESS_YEAST + surface / float(cbrt(volume_l))
 
 
-def full_cooling_k_per_h(power_w: float, heat_capacity_j_per_k: float, wort_c: float, bath_c: float) -> float:
-    """The rate of full cooling by the site file's figure, which holds for wort of 20 °C: coil power is in
-    proportion to the distance between wort and glycol. `bath_c` is the measured bath or, unmeasured, its setpoint."""
-    reach = (wort_c - bath_c) / max(WARM_WORT_C - bath_c, 5.0)
+def full_cooling_k_per_h(
+    power_w: float, heat_capacity_j_per_k: float, wort_c: float, bath_c: float, usual_bath_c: float
+) -> float:
+    """The rate of full cooling by the site file's figure, which holds for wort of 20 °C and the bath as it usually is:
+    coil power is in proportion to the distance between wort and glycol, so a warm bath takes out less."""
+    reach = (wort_c - bath_c) / max(WARM_WORT_C - usual_bath_c, 5.0)
     return -power_w / heat_capacity_j_per_k * HOUR_S * min(max(reach, LEAST_REACH), MOST_REACH)
 
 
@@ -116,9 +118,24 @@ def sound(share: float) -> float:
     return min(max(share, LEAST_SOUND), MOST_SOUND)
 
 
-def outputs_k_per_h(balance: Balance, tick: Tick) -> tuple[float, float]:
-    """What cooler (< 0) and heater (> 0) do at full, K/h, by what is known of their strength."""
-    return sound(balance.cooler) * tick.full_cooling_k_per_h, sound(balance.heater) * tick.full_heating_k_per_h
+class Reckoned(NamedTuple):
+    """What is reckoned ahead with: the rest in K/h, and the shares of cooler and heater."""
+
+    rest_k_per_h: float
+    cooler: float
+    heater: float
+
+
+def reckoned(balance: Balance) -> Reckoned:
+    """The shares as far as they are sound, and the rest that goes with them: while a pump runs on for days the two
+    cannot be told apart, and only together are they known."""
+    cooler, heater, p = sound(balance.cooler), sound(balance.heater), balance.unsure
+    rest_k_per_h = balance.rest_k_per_h
+    if cooler != balance.cooler:
+        rest_k_per_h += p.rc / p.cc * (cooler - balance.cooler)
+    if heater != balance.heater:
+        rest_k_per_h += p.rh / p.hh * (heater - balance.heater)
+    return Reckoned(rest_k_per_h, cooler, heater)
 
 
 def balanced(last: Balance, tick: Tick) -> Balance:

@@ -132,10 +132,9 @@ def _tick(vessel: Vessel, after: VesselState, minute: Minute, around: Around) ->
     share = batch.volume_l / vessel.volume_l if batch is not None and batch.volume_l else 1.0
     capacity = vessel.heat_capacity_j_per_k * min(max(share, 0.1), 1.0)
     wort_c = minute.wort_ks / minute.fit_s if minute.fit_s else after.estimate.celsius or 0.0
-    bath_c = around.bath_c
-    if bath_c is None:
-        bath_c = around.bath.setpoint_c if around.bath is not None else UNKNOWN_BATH_C
-    cooling = full_cooling_k_per_h(vessel.cooler.power_w, capacity, wort_c, bath_c) if vessel.cooler else 0.0
+    usual_c = around.bath.setpoint_c if around.bath is not None else UNKNOWN_BATH_C
+    bath_c = usual_c if around.bath_c is None else around.bath_c
+    cooling = full_cooling_k_per_h(vessel.cooler.power_w, capacity, wort_c, bath_c, usual_c) if vessel.cooler else 0.0
     heating = vessel.heater.power_w / capacity * HOUR_S if vessel.heater else 0.0
     passed_s, swing_k = minute.passed_s, None
     if around.room_c is not None and last.apart_k is not None:

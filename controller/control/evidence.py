@@ -18,7 +18,7 @@ from controller.control.balance import (
     Tick,
     Unsure,
     came_through,
-    outputs_k_per_h,
+    reckoned,
     variance_ahead,
 )
 
@@ -80,7 +80,7 @@ class Window(NamedTuple):
     become, `sd_k` the standard deviation of that reckoning, `speaks` for how many ticks the wort has spoken. `alone_k`
     is what the rest and the output itself should have done, `lagged_k` is `seen_k` as it was lately (`LATELY_S`),
     `pulses` how often the output came on, `on` whether it was on in the last tick, `began_c` the wort at its
-    beginning."""
+    beginning, `cooler` and `heater` how strong they were taken to be then: rest and strengths belong together."""
 
     rest_k_per_h: float
     unsure: Unsure
@@ -100,6 +100,8 @@ class Window(NamedTuple):
     lagged_k: float = 0.0
     pulses: int = 0
     on: bool = False
+    cooler: float = 1.0
+    heater: float = 1.0
 
 
 class Verdict(Enum):
@@ -113,7 +115,10 @@ class Verdict(Enum):
 def begun(balance: Balance, wort_c: float, cooler: bool) -> Window:
     """A window that begins with the wort at `wort_c`, for the cooler or for the heater."""
     duty = balance.cooling if cooler else balance.heating
-    return Window(balance.rest_k_per_h, balance.unsure, wort_c, duty, began_c=wort_c)
+    rest_k_per_h, cooler_share, heater_share = reckoned(balance)
+    return Window(
+        rest_k_per_h, balance.unsure, wort_c, duty, began_c=wort_c, cooler=cooler_share, heater=heater_share
+    )
 
 
 def watched(
@@ -122,7 +127,8 @@ def watched(
     """The window after one more tick, and what it shows. `balance` is the one after this tick; `within_s` is the
     on-time within which an output without effect is to be found where it is weak."""
     h = tick.dt_s / HOUR_S
-    cooler_k_per_h, heater_k_per_h = outputs_k_per_h(balance, tick)
+    cooler_k_per_h = window.cooler * tick.full_cooling_k_per_h
+    heater_k_per_h = window.heater * tick.full_heating_k_per_h
     own, full_k_per_h, on = (
         (balance.cooling, cooler_k_per_h, tick.cooled) if cooler else (balance.heating, heater_k_per_h, tick.heated)
     )
@@ -154,6 +160,8 @@ def watched(
         lagged_k=window.lagged_k + (seen_k - window.lagged_k) * tick.dt_s / (LATELY_S + tick.dt_s),
         pulses=window.pulses + (on > 0.0 and not window.on),
         on=on > 0.0,
+        cooler=window.cooler,
+        heater=window.heater,
     )  # fmt: skip
     fresh = begun(balance, tick.wort_c, cooler)
     relay = suspicion is Suspicion.WILL_NOT_STOP
