@@ -16,6 +16,7 @@ from controller.control.balance import (
     balanced,
     forgotten,
     full_cooling_k_per_h,
+    lid_k_per_h,
     passed,
     restless,
     surprised,
@@ -147,6 +148,7 @@ def _tick(vessel: Vessel, after: VesselState, minute: Minute, around: Around) ->
         cooling,
         heating,
         restless(vessel.volume_l, swing_k) * (FRESH_FACTOR if last.balance.ticks < FRESH_TICKS else 1.0),
+        0.0 if around.room_c is None else lid_k_per_h(capacity, vessel.volume_l, around.room_c - wort_c),
     )
 
 

@@ -43,6 +43,8 @@ UNTOLD_SHARE, UNTOLD_REST_K_PER_H = 0.97 * MOST_SHARE, 0.25
 # What an output without effect has missed is no more than this share of what it should have done, and the wort has not
 # gone the output's way by more than this one; it has run in two pulses, or for this share of the time allowed.
 MISSED_SHARE, WENT_SHARE, PULSES, RAN_SHARE = 1.4, 0.5, 2, 0.25
+# An output whose strength is known to be more than this share is not without effect. A lid is off for so long at most.
+KNOWN_SHARE, LID_S = 0.75, 2400.0
 # An output that will not stop is reckoned with this share of its figure: short pulses make it look stronger than it is.
 STUCK_SHARE = 0.75
 # How long the wort must speak for a fault, and how long a window lasts.
@@ -116,9 +118,7 @@ def begun(balance: Balance, wort_c: float, cooler: bool) -> Window:
     """A window that begins with the wort at `wort_c`, for the cooler or for the heater."""
     duty = balance.cooling if cooler else balance.heating
     rest_k_per_h, cooler_share, heater_share = reckoned(balance)
-    return Window(
-        rest_k_per_h, balance.unsure, wort_c, duty, began_c=wort_c, cooler=cooler_share, heater=heater_share
-    )
+    return Window(rest_k_per_h, balance.unsure, wort_c, duty, began_c=wort_c, cooler=cooler_share, heater=heater_share)
 
 
 def watched(
@@ -188,8 +188,11 @@ def watched(
         least_k, sure = LARGE_K, SURE
         if tick.wort_c > COLD_C:
             least_k = min(LARGE_K, max(SMALL_K, WEAK_SHARE * abs(full_k_per_h) * within_s / HOUR_S))
-    if speaks and abs(window.seen_k) >= max(least_k, sure * sd_k):
-        fits = _goes_on(window, full_k_per_h * (duty - own)) if relay else _misses(window, spoken, within_s)
+    if speaks and abs(window.seen_k) >= max(least_k, sure * sd_k) + (0.0 if relay else _lid_k(window, tick)):
+        if relay:
+            fits = _goes_on(window, full_k_per_h * (duty - own))
+        else:
+            fits = _misses(window, spoken, within_s) and not _known_to_work(balance, cooler)
         if fits:
             window = window._replace(speaks=window.speaks + 1)
             return window, Verdict.FAULT if window.speaks >= SPEAKS_TICKS else Verdict.OPEN
@@ -205,6 +208,20 @@ def _goes_on(window: Window, stuck_k_per_h: float) -> bool:
     return lately_k / window.fault_k > 0.0 and (
         abs(lately_k) >= GOES_ON_SHARE * abs(should_k) and gone_k / window.fault_k >= GONE_SHARE
     )
+
+
+def _lid_k(window: Window, tick: Tick) -> float:
+    """What an open lid may have done of what was seen, K."""
+    if window.pulses >= PULSES:
+        return 0.0  # who heats or cools in pulses shows what a pulse does
+    lid_k = tick.lid_k_per_h * min(window.lasted_s, LID_S) / HOUR_S
+    return abs(lid_k) if lid_k * window.fault_k > 0.0 else 0.0
+
+
+def _known_to_work(balance: Balance, cooler: bool) -> bool:
+    """Whether the balance knows by now that the output has an effect, though less than it was taken for."""
+    share, variance = (balance.cooler, balance.unsure.cc) if cooler else (balance.heater, balance.unsure.hh)
+    return share - SURE * sqrt(variance) > KNOWN_SHARE
 
 
 def _misses(window: Window, spoken: float, within_s: float) -> bool:
