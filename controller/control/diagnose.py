@@ -51,8 +51,9 @@ FELL_K = 0.15  # so much colder must the wort become before a cooler counts as m
 # Of what was seen, which the other output may have failed to do; standard deviations by which more was seen than that.
 # Common practice, no source.
 OPPOSED_SHARE, OPPOSED_SURE = 0.5, 1.5
-# A fresh wort and its yeast change faster. Common practice, no source.
-FRESH_TICKS, FRESH_FACTOR = 480, 2.0
+# A fresh wort and its yeast change faster; at first the well takes its temperature, and is not out of it. Common
+# practice, no source.
+FRESH_TICKS, FRESH_FACTOR, SETTLING_TICKS = 480, 2.0, 30
 # Beyond what the outputs (with this surplus) and yeast or room can do, a wort does not move. Common practice.
 SURPLUS = 1.5
 OTHERS_K_PER_H = 1.0
@@ -172,8 +173,10 @@ def _probes(
         memory = last.probes.get(name)
         # A memory begins at a value that is fit: what a probe shows after a jump may be a hand, or the room.
         read = fit_to_drive(signal) or (memory is not None and signal.cause in _STILL_READ)
+        settled = balance.ticks >= SETTLING_TICKS or (memory is not None and memory.doubt)
         if signal.celsius is not None and read:
-            memory = doubted(memory, signal.celsius, signal.moved_s, around.room_c, pace, now_s)
+            room_c = around.room_c if settled else None
+            memory = doubted(memory, signal.celsius, signal.moved_s, room_c, pace, now_s)
         elif memory is not None and not memory.doubt:
             memory = None
         if memory is not None:

@@ -13,7 +13,6 @@ from controller.control.balance import (
     COOLER_FALLS_S,
     HEATER_LAG_S,
     HOUR_S,
-    MOST_SHARE,
     Balance,
     Tick,
     Unsure,
@@ -37,9 +36,10 @@ RELAY_K, LARGE_K, SMALL_K, WEAK_SHARE = 0.37, 0.28, 0.18, 0.4
 # output does, and the wort itself has gone that way by this share of what the fault would do. What a coil holds,
 # turning layers, a lid and sun fade, and a wort that warms is not being cooled.
 LATELY_S, GOES_ON_SHARE, GONE_SHARE = 480.0, 0.4, 0.3
-# An output that has run for hours without a pause, as in a fresh wort that is too warm: its strength goes to its bound,
-# the rest with it, and neither is known before they have come back, or the rest is known to so much.
-UNTOLD_SHARE, UNTOLD_REST_K_PER_H = 0.97 * MOST_SHARE, 0.25
+# An output that has run for hours without a pause, as in a fresh wort too warm, looks strong and the rest great,
+# since neither is known alone. A window that began while the strength was more than this, and the rest not known to so
+# much, begins anew.
+UNTOLD_SHARE, UNTOLD_REST_K_PER_H = 1.45, 0.25
 # What an output without effect has missed is no more than this share of what it should have done, and the wort has not
 # gone the output's way by more than this one; it has run in two pulses, or for this share of the time allowed.
 MISSED_SHARE, WENT_SHARE, PULSES, RAN_SHARE = 1.4, 0.5, 2, 0.25
@@ -127,8 +127,11 @@ def watched(
     """The window after one more tick, and what it shows. `balance` is the one after this tick; `within_s` is the
     on-time within which an output without effect is to be found where it is weak."""
     h = tick.dt_s / HOUR_S
-    cooler_k_per_h = window.cooler * tick.full_cooling_k_per_h
-    heater_k_per_h = window.heater * tick.full_heating_k_per_h
+    cooler_share, heater_share = window.cooler, window.heater
+    if suspicion is Suspicion.WILL_NOT_STOP:  # what an output that was on does is learnt on beside it
+        _, cooler_share, heater_share = reckoned(balance)
+    cooler_k_per_h = cooler_share * tick.full_cooling_k_per_h
+    heater_k_per_h = heater_share * tick.full_heating_k_per_h
     own, full_k_per_h, on = (
         (balance.cooling, cooler_k_per_h, tick.cooled) if cooler else (balance.heating, heater_k_per_h, tick.heated)
     )
@@ -168,8 +171,8 @@ def watched(
     longest_s = LONGEST_S if relay else LONGEST_NO_EFFECT_S
     if (abs(window.fault_k) < BEGUN_K and abs(duty - own) < IDLE) or window.lasted_s > longest_s:
         return fresh, Verdict.OPEN
-    untold = balance.unsure.rr >= UNTOLD_REST_K_PER_H**2
-    if relay and untold and (balance.cooler if cooler else balance.heater) >= UNTOLD_SHARE:
+    untold = window.unsure.rr >= UNTOLD_REST_K_PER_H**2
+    if relay and untold and (window.cooler if cooler else window.heater) >= UNTOLD_SHARE:
         return fresh, Verdict.OPEN
     spoken = window.seen_k / window.fault_k if window.fault_k else 0.0
     strange = STRANGE_NO_EFFECT_SHARE if suspicion is Suspicion.NO_EFFECT else STRANGE_SHARE
@@ -188,7 +191,7 @@ def watched(
         least_k, sure = LARGE_K, SURE
         if tick.wort_c > COLD_C:
             least_k = min(LARGE_K, max(SMALL_K, WEAK_SHARE * abs(full_k_per_h) * within_s / HOUR_S))
-    if speaks and abs(window.seen_k) >= max(least_k, sure * sd_k) + (0.0 if relay else _lid_k(window, tick)):
+    if speaks and abs(window.seen_k) >= max(least_k, sure * sd_k) + _lid_k(window, tick):
         if relay:
             fits = _goes_on(window, full_k_per_h * (duty - own))
         else:
