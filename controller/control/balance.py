@@ -34,6 +34,9 @@ STRAY_VARIANCE = 0.04**2
 # (V^(2/3) loses what V holds); by a room that nobody measures and that changes by some kelvins, likewise. Where it is
 # measured, by so much for each kelvin by which wort and room have parted or come nearer in the last hour.
 RESTLESS_YEAST, RESTLESS_UNSEEN, RESTLESS_ROOM, RESTLESS_PER_K = 0.08, 0.1, 0.4, 0.2
+# Between an open wort and the air: convection and radiation, and water that condenses on cold wort or evaporates from
+# warm; from memory. The top of a cylinder twice as high as wide, π d² / 4, over V^(2/3) of its volume π d³ / 2.
+OPEN_W_PER_M2_K, TOP_PER_VOLUME = 15.0, 0.581
 CLIPPED = 3.0  # a minute counts for no more than so many standard deviations
 MOST_SHARE = 2.0
 # For reckoning ahead a share is taken from within these bounds: outside them it is a fault or a wrong site file.
@@ -77,8 +80,8 @@ class Balance(NamedTuple):
 
 class Tick(NamedTuple):
     """What happened in one minute: the mean of the wort's fit signals, the share of the time that each output was
-    commanded on, the rates in K/h that full cooling (< 0) and full heating (> 0) should give by the site file, and how
-    restless the rest is (`restless`)."""
+    commanded on, the rates in K/h that full cooling (< 0) and full heating (> 0) should give by the site file, how
+    restless the rest is (`restless`), and the rate that an open lid adds (`lid_k_per_h`)."""
 
     dt_s: float
     wort_c: float
@@ -87,6 +90,7 @@ class Tick(NamedTuple):
     full_cooling_k_per_h: float
     full_heating_k_per_h: float
     restless: float
+    lid_k_per_h: float = 0.0
 
 
 def restless(volume_l: float, swing_k: float | None) -> float:
@@ -96,10 +100,18 @@ def restless(volume_l: float, swing_k: float | None) -> float:
     return RESTLESS_YEAST + surface / float(cbrt(volume_l))
 
 
-def full_cooling_k_per_h(power_w: float, heat_capacity_j_per_k: float, wort_c: float, bath_c: float) -> float:
-    """The rate of full cooling by the site file's figure, which holds for wort of 20 °C: coil power is in
-    proportion to the distance between wort and glycol. `bath_c` is the measured bath or, unmeasured, its setpoint."""
-    reach = (wort_c - bath_c) / max(WARM_WORT_C - bath_c, 5.0)
+def lid_k_per_h(heat_capacity_j_per_k: float, volume_l: float, apart_k: float) -> float:
+    """What an open lid adds to a wort in a room that is `apart_k` warmer (< 0: colder), in K/h."""
+    surface_m2 = TOP_PER_VOLUME * float(cbrt(volume_l / 1000.0)) ** 2
+    return OPEN_W_PER_M2_K * surface_m2 * apart_k / heat_capacity_j_per_k * HOUR_S
+
+
+def full_cooling_k_per_h(
+    power_w: float, heat_capacity_j_per_k: float, wort_c: float, bath_c: float, usual_bath_c: float
+) -> float:
+    """The rate of full cooling by the site file's figure, which holds for wort of 20 °C and the bath as it usually is:
+    coil power is in proportion to the distance between wort and glycol, so a warm bath takes out less."""
+    reach = (wort_c - bath_c) / max(WARM_WORT_C - usual_bath_c, 5.0)
     return -power_w / heat_capacity_j_per_k * HOUR_S * min(max(reach, LEAST_REACH), MOST_REACH)
 
 
@@ -116,9 +128,24 @@ def sound(share: float) -> float:
     return min(max(share, LEAST_SOUND), MOST_SOUND)
 
 
-def outputs_k_per_h(balance: Balance, tick: Tick) -> tuple[float, float]:
-    """What cooler (< 0) and heater (> 0) do at full, K/h, by what is known of their strength."""
-    return sound(balance.cooler) * tick.full_cooling_k_per_h, sound(balance.heater) * tick.full_heating_k_per_h
+class Reckoned(NamedTuple):
+    """What is reckoned ahead with: the rest in K/h, and the shares of cooler and heater."""
+
+    rest_k_per_h: float
+    cooler: float
+    heater: float
+
+
+def reckoned(balance: Balance) -> Reckoned:
+    """The shares as far as they are sound, and the rest that goes with them: while a pump runs on for days the two
+    cannot be told apart, and only together are they known."""
+    cooler, heater, p = sound(balance.cooler), sound(balance.heater), balance.unsure
+    rest_k_per_h = balance.rest_k_per_h
+    if cooler != balance.cooler:
+        rest_k_per_h += p.rc / p.cc * (cooler - balance.cooler)
+    if heater != balance.heater:
+        rest_k_per_h += p.rh / p.hh * (heater - balance.heater)
+    return Reckoned(rest_k_per_h, cooler, heater)
 
 
 def balanced(last: Balance, tick: Tick) -> Balance:

@@ -16,6 +16,7 @@ from controller.control.balance import (
     balanced,
     forgotten,
     full_cooling_k_per_h,
+    lid_k_per_h,
     passed,
     restless,
     surprised,
@@ -50,8 +51,9 @@ FELL_K = 0.15  # so much colder must the wort become before a cooler counts as m
 # Of what was seen, which the other output may have failed to do; standard deviations by which more was seen than that.
 # Common practice, no source.
 OPPOSED_SHARE, OPPOSED_SURE = 0.5, 1.5
-# A fresh wort and its yeast change faster. Common practice, no source.
-FRESH_TICKS, FRESH_FACTOR = 480, 2.0
+# A fresh wort and its yeast change faster; at first the well takes its temperature, and is not out of it. Common
+# practice, no source.
+FRESH_TICKS, FRESH_FACTOR, SETTLING_TICKS = 480, 2.0, 30
 # Beyond what the outputs (with this surplus) and yeast or room can do, a wort does not move. Common practice.
 SURPLUS = 1.5
 OTHERS_K_PER_H = 1.0
@@ -132,10 +134,9 @@ def _tick(vessel: Vessel, after: VesselState, minute: Minute, around: Around) ->
     share = batch.volume_l / vessel.volume_l if batch is not None and batch.volume_l else 1.0
     capacity = vessel.heat_capacity_j_per_k * min(max(share, 0.1), 1.0)
     wort_c = minute.wort_ks / minute.fit_s if minute.fit_s else after.estimate.celsius or 0.0
-    bath_c = around.bath_c
-    if bath_c is None:
-        bath_c = around.bath.setpoint_c if around.bath is not None else UNKNOWN_BATH_C
-    cooling = full_cooling_k_per_h(vessel.cooler.power_w, capacity, wort_c, bath_c) if vessel.cooler else 0.0
+    usual_c = around.bath.setpoint_c if around.bath is not None else UNKNOWN_BATH_C
+    bath_c = usual_c if around.bath_c is None else around.bath_c
+    cooling = full_cooling_k_per_h(vessel.cooler.power_w, capacity, wort_c, bath_c, usual_c) if vessel.cooler else 0.0
     heating = vessel.heater.power_w / capacity * HOUR_S if vessel.heater else 0.0
     passed_s, swing_k = minute.passed_s, None
     if around.room_c is not None and last.apart_k is not None:
@@ -148,6 +149,7 @@ def _tick(vessel: Vessel, after: VesselState, minute: Minute, around: Around) ->
         cooling,
         heating,
         restless(vessel.volume_l, swing_k) * (FRESH_FACTOR if last.balance.ticks < FRESH_TICKS else 1.0),
+        0.0 if around.room_c is None else lid_k_per_h(capacity, vessel.volume_l, around.room_c - wort_c),
     )
 
 
@@ -171,8 +173,10 @@ def _probes(
         memory = last.probes.get(name)
         # A memory begins at a value that is fit: what a probe shows after a jump may be a hand, or the room.
         read = fit_to_drive(signal) or (memory is not None and signal.cause in _STILL_READ)
+        settled = balance.ticks >= SETTLING_TICKS or (memory is not None and memory.doubt)
         if signal.celsius is not None and read:
-            memory = doubted(memory, signal.celsius, signal.moved_s, around.room_c, pace, now_s)
+            room_c = around.room_c if settled else None
+            memory = doubted(memory, signal.celsius, signal.moved_s, room_c, pace, now_s)
         elif memory is not None and not memory.doubt:
             memory = None
         if memory is not None:

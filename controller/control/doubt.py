@@ -4,7 +4,7 @@ follows the room. The verdict goes to `trust`, which alone may doubt a number.""
 from math import sqrt
 from typing import NamedTuple
 
-from controller.control.balance import YOUNG_TICKS, Balance, Unsure, sound, variance_ahead
+from controller.control.balance import YOUNG_TICKS, Balance, Unsure, reckoned, variance_ahead
 
 STUCK, OUT_OF_WELL = "stuck", "out of its well"
 DOUBTS = (STUCK, OUT_OF_WELL)
@@ -56,7 +56,7 @@ def course_from(balance: Balance) -> Course:
     unsure = balance.unsure
     if balance.ticks < YOUNG_TICKS:
         unsure = unsure._replace(rr=unsure.rr + YOUNG_UNSURE_K_PER_H**2)
-    return Course(balance.rest_k_per_h, sound(balance.cooler), sound(balance.heater), unsure)
+    return Course(*reckoned(balance), unsure)
 
 
 class ProbeMemory(NamedTuple):

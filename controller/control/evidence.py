@@ -13,12 +13,11 @@ from controller.control.balance import (
     COOLER_FALLS_S,
     HEATER_LAG_S,
     HOUR_S,
-    MOST_SHARE,
     Balance,
     Tick,
     Unsure,
     came_through,
-    outputs_k_per_h,
+    reckoned,
     variance_ahead,
 )
 
@@ -37,12 +36,15 @@ RELAY_K, LARGE_K, SMALL_K, WEAK_SHARE = 0.37, 0.28, 0.18, 0.4
 # output does, and the wort itself has gone that way by this share of what the fault would do. What a coil holds,
 # turning layers, a lid and sun fade, and a wort that warms is not being cooled.
 LATELY_S, GOES_ON_SHARE, GONE_SHARE = 480.0, 0.4, 0.3
-# An output that has run for hours without a pause, as in a fresh wort that is too warm: its strength goes to its bound,
-# the rest with it, and neither is known before they have come back, or the rest is known to so much.
-UNTOLD_SHARE, UNTOLD_REST_K_PER_H = 0.97 * MOST_SHARE, 0.25
+# An output that has run for hours without a pause, as in a fresh wort too warm, looks strong and the rest great,
+# since neither is known alone. A window that began while the strength was more than this, and the rest not known to so
+# much, begins anew.
+UNTOLD_SHARE, UNTOLD_REST_K_PER_H = 1.45, 0.25
 # What an output without effect has missed is no more than this share of what it should have done, and the wort has not
 # gone the output's way by more than this one; it has run in two pulses, or for this share of the time allowed.
 MISSED_SHARE, WENT_SHARE, PULSES, RAN_SHARE = 1.4, 0.5, 2, 0.25
+# An output whose strength is known to be more than this share is not without effect. A lid is off for so long at most.
+KNOWN_SHARE, LID_S = 0.75, 2400.0
 # An output that will not stop is reckoned with this share of its figure: short pulses make it look stronger than it is.
 STUCK_SHARE = 0.75
 # How long the wort must speak for a fault, and how long a window lasts.
@@ -80,7 +82,7 @@ class Window(NamedTuple):
     become, `sd_k` the standard deviation of that reckoning, `speaks` for how many ticks the wort has spoken. `alone_k`
     is what the rest and the output itself should have done, `lagged_k` is `seen_k` as it was lately (`LATELY_S`),
     `pulses` how often the output came on, `on` whether it was on in the last tick, `began_c` the wort at its
-    beginning."""
+    beginning, `cooler` and `heater` how strong they were taken to be then: rest and strengths belong together."""
 
     rest_k_per_h: float
     unsure: Unsure
@@ -100,6 +102,8 @@ class Window(NamedTuple):
     lagged_k: float = 0.0
     pulses: int = 0
     on: bool = False
+    cooler: float = 1.0
+    heater: float = 1.0
 
 
 class Verdict(Enum):
@@ -113,7 +117,8 @@ class Verdict(Enum):
 def begun(balance: Balance, wort_c: float, cooler: bool) -> Window:
     """A window that begins with the wort at `wort_c`, for the cooler or for the heater."""
     duty = balance.cooling if cooler else balance.heating
-    return Window(balance.rest_k_per_h, balance.unsure, wort_c, duty, began_c=wort_c)
+    rest_k_per_h, cooler_share, heater_share = reckoned(balance)
+    return Window(rest_k_per_h, balance.unsure, wort_c, duty, began_c=wort_c, cooler=cooler_share, heater=heater_share)
 
 
 def watched(
@@ -122,7 +127,11 @@ def watched(
     """The window after one more tick, and what it shows. `balance` is the one after this tick; `within_s` is the
     on-time within which an output without effect is to be found where it is weak."""
     h = tick.dt_s / HOUR_S
-    cooler_k_per_h, heater_k_per_h = outputs_k_per_h(balance, tick)
+    cooler_share, heater_share = window.cooler, window.heater
+    if suspicion is Suspicion.WILL_NOT_STOP:  # what an output that was on does is learnt on beside it
+        _, cooler_share, heater_share = reckoned(balance)
+    cooler_k_per_h = cooler_share * tick.full_cooling_k_per_h
+    heater_k_per_h = heater_share * tick.full_heating_k_per_h
     own, full_k_per_h, on = (
         (balance.cooling, cooler_k_per_h, tick.cooled) if cooler else (balance.heating, heater_k_per_h, tick.heated)
     )
@@ -154,14 +163,16 @@ def watched(
         lagged_k=window.lagged_k + (seen_k - window.lagged_k) * tick.dt_s / (LATELY_S + tick.dt_s),
         pulses=window.pulses + (on > 0.0 and not window.on),
         on=on > 0.0,
+        cooler=window.cooler,
+        heater=window.heater,
     )  # fmt: skip
     fresh = begun(balance, tick.wort_c, cooler)
     relay = suspicion is Suspicion.WILL_NOT_STOP
     longest_s = LONGEST_S if relay else LONGEST_NO_EFFECT_S
     if (abs(window.fault_k) < BEGUN_K and abs(duty - own) < IDLE) or window.lasted_s > longest_s:
         return fresh, Verdict.OPEN
-    untold = balance.unsure.rr >= UNTOLD_REST_K_PER_H**2
-    if relay and untold and (balance.cooler if cooler else balance.heater) >= UNTOLD_SHARE:
+    untold = window.unsure.rr >= UNTOLD_REST_K_PER_H**2
+    if relay and untold and (window.cooler if cooler else window.heater) >= UNTOLD_SHARE:
         return fresh, Verdict.OPEN
     spoken = window.seen_k / window.fault_k if window.fault_k else 0.0
     strange = STRANGE_NO_EFFECT_SHARE if suspicion is Suspicion.NO_EFFECT else STRANGE_SHARE
@@ -180,8 +191,11 @@ def watched(
         least_k, sure = LARGE_K, SURE
         if tick.wort_c > COLD_C:
             least_k = min(LARGE_K, max(SMALL_K, WEAK_SHARE * abs(full_k_per_h) * within_s / HOUR_S))
-    if speaks and abs(window.seen_k) >= max(least_k, sure * sd_k):
-        fits = _goes_on(window, full_k_per_h * (duty - own)) if relay else _misses(window, spoken, within_s)
+    if speaks and abs(window.seen_k) >= max(least_k, sure * sd_k) + _lid_k(window, tick):
+        if relay:
+            fits = _goes_on(window, full_k_per_h * (duty - own))
+        else:
+            fits = _misses(window, spoken, within_s) and not _known_to_work(balance, cooler)
         if fits:
             window = window._replace(speaks=window.speaks + 1)
             return window, Verdict.FAULT if window.speaks >= SPEAKS_TICKS else Verdict.OPEN
@@ -197,6 +211,20 @@ def _goes_on(window: Window, stuck_k_per_h: float) -> bool:
     return lately_k / window.fault_k > 0.0 and (
         abs(lately_k) >= GOES_ON_SHARE * abs(should_k) and gone_k / window.fault_k >= GONE_SHARE
     )
+
+
+def _lid_k(window: Window, tick: Tick) -> float:
+    """What an open lid may have done of what was seen, K."""
+    if window.pulses >= PULSES:
+        return 0.0  # who heats or cools in pulses shows what a pulse does
+    lid_k = tick.lid_k_per_h * min(window.lasted_s, LID_S) / HOUR_S
+    return abs(lid_k) if lid_k * window.fault_k > 0.0 else 0.0
+
+
+def _known_to_work(balance: Balance, cooler: bool) -> bool:
+    """Whether the balance knows by now that the output has an effect, though less than it was taken for."""
+    share, variance = (balance.cooler, balance.unsure.cc) if cooler else (balance.heater, balance.unsure.hh)
+    return share - SURE * sqrt(variance) > KNOWN_SHARE
 
 
 def _misses(window: Window, spoken: float, within_s: float) -> bool:

@@ -1,7 +1,7 @@
 """A short pulse that asks whether a probe is alive: it has shown the same to the last digit for long, and a wort
 whose cooler or heater runs must move. Part of the demand; every permit of the interlock stays as it is."""
 
-from controller.control.balance import COOLER_FALLS_S, HEATER_LAG_S, HOUR_S, Balance, Tick, outputs_k_per_h
+from controller.control.balance import COOLER_FALLS_S, HEATER_LAG_S, HOUR_S, Balance, Tick, reckoned
 from controller.control.doubt import ASK_AFTER_S, MUST_MOVE_K, ProbeMemory, ask_after_s
 from controller.control.evidence import COLD_C
 from controller.control.interlock import REGULATED, freezing_limit_c
@@ -23,7 +23,8 @@ def pulse_s(vessel: Vessel, now: VesselState, balance: Balance, tick: Tick, now_
     direction = _direction(vessel, now)
     if not direction:
         return 0.0
-    cooler_k_per_h, heater_k_per_h = outputs_k_per_h(balance, tick)
+    _, cooler, heater = reckoned(balance)
+    cooler_k_per_h, heater_k_per_h = cooler * tick.full_cooling_k_per_h, heater * tick.full_heating_k_per_h
     rate_k_per_h, lag_s = (-cooler_k_per_h, COOLER_FALLS_S) if direction < 0 else (heater_k_per_h, HEATER_LAG_S)
     if direction < 0 and tick.wort_c <= COLD_C:
         rate_k_per_h *= COLD_SHARE

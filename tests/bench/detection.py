@@ -4,7 +4,7 @@
 
 Each fault is injected at a random moment of a random phase. Prints a table and the worst plant of each kind, and ends
 with 1 where a figure is not met. "held": not found in a day, but wort or on-time stayed within the figure; "hidden":
-late, but the output's true full effect within the figure's time is less than its probe can show (see detection_runs);
+late, but the output's true full effect within the figure's time is less than what probe, room and yeast can hide;
 "none": the fault had no occasion; "misnamed": something else was said as well, or before."""
 
 import argparse

@@ -2,6 +2,7 @@
 
 import copy
 import random
+from collections import deque
 from dataclasses import dataclass, replace
 
 from controller.control.alarms import ACTIVE
@@ -18,7 +19,8 @@ HORIZON_S = 24 * HOUR_S  # after the fault nobody looks longer
 OCCASION_S = 36 * HOUR_S  # for a relay that welds while on: until then it must have been on
 NAME = "fv1"
 # An output whose full effect within the figure's time of running is less than this many times what its probe blurs (one
-# step and the noise) hides in it: a level before, a level after, and as much again for what goes on by itself.
+# step and the noise), and what room and yeast did meanwhile beyond the hour before, is hidden by physics: a level
+# before, a level after, and as much again for layers.
 BLURS = 3.0
 DEVICES = ("heater will not stop", "cooler will not stop", "cooler without effect", "heater without effect")
 PROBES = ("stuck", "out of its well")
@@ -37,8 +39,8 @@ class Job:
 class Outcome:
     """How it went. `measure` is in the issue's measure: minutes (of time, of pump time, of heat), or K of wort for a
     stuck probe. `verdict`: "in time", "late" (found too late), "missed" (not found, figure broken), "held" (not found
-    in a day, but the wort has not left its bounds), "hidden" (late or missed, and the true effect of the output is too
-    small for its probe: `BLURS`), "no occasion"."""
+    in a day, but the wort has not left its bounds), "hidden" (late or missed, and the true effect of the output is less
+    than what probe, room and yeast hide: `BLURS`), "no occasion"."""
 
     job: Job
     plant: str
@@ -83,6 +85,8 @@ class _Run:
         self.output = f"{NAME}/{kind.alarm.partition(' ')[0]}"
         self.well = f"{NAME}/well"
         self.on_s = 0.0
+        self._own_w: deque[float] = deque(maxlen=round(HOUR_S / job.scan_s))  # what came by itself in the last hour
+        self.own_j = 0.0  # what has come by itself since the fault, beyond what came in the hour before
         self.effect_k = 0.0  # what the output does to the wort within the figure's minutes, when the fault begins
         self.misnamed: set[str] = set()
 
@@ -101,6 +105,7 @@ class _Run:
         rig, scan_s, probe = self.rig, self.job.scan_s, self.kind.alarm in PROBES
         while rig.now_s < self.phase.run_in_s:
             rig.scan()
+            self._own_w.append(self._by_itself_w())
         before = self._said(rig.state)
         if before:
             self.misnamed.add(f"before the fault: {before}")
@@ -108,6 +113,7 @@ class _Run:
             return self._result("no occasion", 0.0, 0.0, 0.0)
         truth = rig.plant.vessels[NAME]
         self.effect_k = self._effect_k()
+        usual_w = sum(self._own_w) / max(len(self._own_w), 1)
         begun_s, wort_c = rig.now_s, truth.mean_c()
         stuck_on = "stuck on" in self.kind.name
         twin: Rig | None = None
@@ -118,6 +124,8 @@ class _Run:
             if not (stuck_on or probe) and rig.commanded.get(self.output, False):
                 self.on_s += scan_s
             rig.scan()
+            if self.on_s <= self._within_s():
+                self.own_j += (self._by_itself_w() - usual_w) * scan_s
             if twin is not None:
                 twin.scan()
                 wort_c = twin.plant.vessels[NAME].mean_c()
@@ -143,13 +151,22 @@ class _Run:
         twin.plant.set_output(self.output, False)
         return twin
 
+    def _within_s(self) -> float:
+        """The time of running that the figure allows."""
+        return 60.0 * (15.0 if "stuck on" in self.kind.name else 20.0 if "pump" in self.kind.name else 40.0)
+
+    def _by_itself_w(self) -> float:
+        """What room and yeast give to the vessel now."""
+        vessel = self.rig.plant.vessels[NAME]
+        return vessel.yeast_w + vessel.spec.loss_w_per_k * (self.rig.plant.room_c - vessel.wall_c)
+
     def _effect_k(self) -> float:
         """By the plant's true figures; 0 for probes."""
         if self.kind.alarm in PROBES:
             return 0.0
         vessel, bath_c = self.rig.plant.vessels[NAME], self.rig.plant.bath_c
         spec = vessel.spec
-        within_s = 60.0 * (15.0 if "stuck on" in self.kind.name else 20.0 if "pump" in self.kind.name else 40.0)
+        within_s = self._within_s()
         watts = spec.heater_w * (1.0 - spec.wrap_loss_share)
         if self.output.endswith("cooler"):
             calm = CALM_COIL + (1.0 - CALM_COIL) * vessel.gas
@@ -226,9 +243,10 @@ class _Run:
         return "late" if found else "missed"
 
     def _least_k(self) -> float:
-        """What an output must do within the figure for the probe to show it."""
-        probe = self.spec.vessels[0].probe
-        return BLURS * (probe.step_k + probe.noise_k)
+        """What an output must do within the figure to be told from the probe's blur, and from room and yeast."""
+        probe, vessel = self.spec.vessels[0].probe, self.rig.plant.vessels[NAME]
+        capacity_j_per_k = vessel.capacity_j_per_k + vessel.spec.wall_j_per_k
+        return BLURS * (probe.step_k + probe.noise_k) + abs(self.own_j) / capacity_j_per_k
 
     def _result(self, verdict: str, measure: float, minutes: float, wort_k: float) -> Outcome:
         vessel, nominal = self.spec.vessels[0], self.spec.nominal[NAME]
@@ -241,7 +259,11 @@ class _Run:
             f" {vessel.coil_w_per_k * 15.0 * HOUR_S / full_j:.2f} K/h), loss {vessel.loss_w_per_k:.1f} W/K, noise"
             f" {vessel.probe.noise_k:g} K, {self.rig.site.vessels[0].loop.kind.value}, {len(self.spec.vessels)} vessels"
             + (f"; full effect within the figure {self.effect_k:+.2f} K" if self.effect_k else "")
-            + (f", less than the {self._least_k():.2f} K that its probe can show" if verdict == "hidden" else "")
+            + (
+                f", hidden by physics, by {self._least_k():.2f} K against {abs(self.effect_k):.2f} K"
+                if verdict == "hidden"
+                else ""
+            )
         )
         alarm = self.rig.state.alarms.get(f"{NAME}/{self.kind.alarm}")
         found = verdict != "no occasion" and self._found(self.rig.state)

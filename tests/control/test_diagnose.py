@@ -221,6 +221,19 @@ def test_a_probe_out_of_its_well_drives_nothing_within_a_quarter_of_an_hour() ->
     assert brew.signal().status is Status.GOOD
 
 
+def test_a_well_that_takes_the_temperature_of_a_colder_wort_is_not_out_of_it() -> None:
+    brew = Brewing(22.0, 22.0, 14.0)
+    brew.passes(0.5)
+    brew.asks("packaged")
+    brew.passes(2 / 60)
+    brew.asks("start", batch="b", og=BEER.og, volume_l=BEER.volume_l, setpoint_c=19.0)
+    brew.passes(2 / 60)
+    brew.cellar.pitch(NAME, BEER.og, BEER.attenuation_limit, BEER.volume_l, 17.0)
+    causes: set[str] = set()
+    brew.passes(0.4, lambda b: bool(causes.add(b.signal().cause)))
+    assert "out of its well" not in causes
+
+
 def test_who_is_not_at_the_vessel_cannot_say_that_it_was_inspected() -> None:
     brew = cooled()
     brew.device.cooler.works = False

@@ -2,7 +2,16 @@
 
 from math import exp
 
-from controller.control.balance import Balance, Tick, Unsure, came_through, restless
+from controller.control.balance import (
+    Balance,
+    Tick,
+    Unsure,
+    came_through,
+    full_cooling_k_per_h,
+    lid_k_per_h,
+    reckoned,
+    restless,
+)
 from controller.control.doubt import OUT_OF_WELL, STUCK, Course, Pace, ProbeMemory, doubted, unmoved
 from controller.control.evidence import Suspicion, Verdict, Window, begun, watched
 
@@ -192,3 +201,49 @@ def test_a_probe_that_was_never_still_for_long_is_asked_sooner() -> None:
     calm_probe = restless_probe._replace(longest_s=3000.0)
     assert unmoved(restless_probe, 300.0)
     assert not unmoved(calm_probe, 300.0)
+
+
+def test_a_warm_bath_takes_out_less_in_proportion_to_its_distance_from_the_wort() -> None:
+    usual, warm = (full_cooling_k_per_h(400.0, 200_000.0, 10.0, bath_c, -3.0) for bath_c in (-3.0, 3.5))
+    assert warm / usual == (10.0 - 3.5) / (10.0 + 3.0)
+
+
+def test_rest_and_strength_that_are_only_known_together_are_reckoned_with_together() -> None:
+    """A pump that has run for days: 0.36 of its strength and 0.44 K/h, or 0.5 and so much more."""
+    known = Balance(rest_k_per_h=0.44, cooler=0.36, unsure=Unsure(rr=0.45**2, rc=0.97 * 0.45 * 0.3, cc=0.3**2))
+    rest_k_per_h, cooler, heater = reckoned(known)
+    assert (cooler, heater) == (0.5, 1.0)
+    assert abs(rest_k_per_h - 1.455 * (cooler - 0.36) - 0.44) < 1e-9
+    assert reckoned(LEVEL)[0] == LEVEL.rest_k_per_h
+
+
+def cold_for_half_an_hour(warms_k_per_h: float, lid: float) -> list[Verdict]:
+    """A wort whose pump runs without a pause, and which begins to warm."""
+    known = Balance(wort_c=7.0, rest_k_per_h=1.0, cooler=1.0, unsure=KNOWN, ticks=300, cooling=1.0)
+    window, verdicts = begun(known, 7.0, cooler=True), []
+    for i in range(31):
+        tick = Tick(60.0, 7.0 + warms_k_per_h * i / 60.0, 1.0, 0.0, -1.0, 1.0, 0.1, lid)
+        doubted = known._replace(cooler=0.3)
+        window, verdict = watched(window, doubted, tick, True, Suspicion.NO_EFFECT, 1200.0)
+        verdicts.append(verdict)
+    return verdicts
+
+
+def test_what_a_lid_may_have_done_is_not_held_against_a_pump_that_runs_without_a_pause() -> None:
+    """60 L at 7 °C in a room of 21 °C; by hand: 15 W/(m² K) x 0.581 x 0.06^(2/3) m² x 14 K = 18.7 W."""
+    lid = lid_k_per_h(250_000.0, 60.0, 14.0)
+    assert abs(lid - 18.7 * 3600.0 / 250_000.0) < 0.001
+    assert Verdict.FAULT in cold_for_half_an_hour(0.8, 0.0)
+    assert Verdict.FAULT not in cold_for_half_an_hour(0.8, 1.5 * lid)
+    assert Verdict.FAULT in cold_for_half_an_hour(1.0, 0.3 * lid)
+
+
+def test_an_output_whose_strength_is_known_is_not_without_effect() -> None:
+    strong = Balance(wort_c=12.5, cooler=1.1, unsure=KNOWN, ticks=300)
+    window, verdicts = begun(strong._replace(cooler=1.8), 12.5, cooler=True), []
+    for i in range(40):
+        tick = Tick(60.0, 12.5 - 0.25 * i / 60.0, float(i % 10 < 4), 0.0, -2.0, 1.0, 0.1)
+        weaker = strong._replace(cooling=0.4)
+        window, verdict = watched(window, weaker, tick, True, Suspicion.NO_EFFECT, 1200.0)
+        verdicts.append(verdict)
+    assert Verdict.FAULT not in verdicts
