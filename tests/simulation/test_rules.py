@@ -310,6 +310,11 @@ def test_no_cooling_below_the_freezing_limit() -> None:
     now.passes(30.0, renew=False)
     now.command("fv1/cooler", True)
     assert now.said() == ["cooler commanded on at 0.45 °C, below its limit of 0.48 °C"]
+    code = cellar(6)  # of a probe that is not there
+    code.shows_c = -127.0
+    code.passes(60.0)
+    code.command("fv1/cooler", True)
+    assert code.said() == []
 
 
 def test_proven_alcohol_lets_it_be_colder() -> None:

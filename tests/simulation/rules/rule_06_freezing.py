@@ -18,7 +18,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from tests.simulation.rules.seen import Command, Seen, breach
+from tests.simulation.rules.seen import Command, Seen, breach, plausible
 from tests.simulation.scene import Breach, Probe, Record, Scene, Vessel
 
 ETHANOL_G_PER_MOL, KELVIN_PER_MOLAL = 46.07, 1.86
@@ -141,8 +141,8 @@ class Freezing:
                     looked_at = min(looked_at, heard_s)
             else:
                 return None
-            if not all(celsius < limit_c for celsius in known):
-                return None
+            if not all(celsius < limit_c and plausible(probe, celsius) for celsius in known):
+                return None  # a code says nothing of the wort; blind cooling is for rule 2
             coldest_c = min(coldest_c, *known)
         return coldest_c
 
