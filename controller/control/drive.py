@@ -54,6 +54,9 @@ def drive(
             limit_c = freezing_limit_c(vessel, batch)
             most = near_freezing_duty(cold_c, limit_c)
             duty = min(duty, most)
+            if most < 1.0 and pulse is not None:
+                # The load's mean is no reason to cool a wort that is cold enough already: only while the loop wants it.
+                duty = most if pulse < 0 else 0.0
             above_k = wort.cold_c - course.setpoint.high_c if course.setpoint else 0.0
             now = None if pulse is None or most < 1.0 else pulse < 0
             wish = _wish(vessel, vessel.cooler, cooler, duty, now, above_k, cold_c - limit_c, moment)

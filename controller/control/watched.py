@@ -2,6 +2,7 @@
 
 from controller.control.diagnose_words import Around
 from controller.control.estimate import estimate, fit_mean_c, steady
+from controller.control.evidence import COLD_C
 from controller.control.follow import Moment
 from controller.control.observer import NOT_OBSERVED, SURE_AFTER_TICKS, Observed, Seen, closed, opened, parted
 from controller.control.site import Vessel
@@ -38,7 +39,8 @@ def watched_wort(
 
 
 def _seen(vessel: Vessel, was: VesselState, wort_c: float | None, cooling: bool, heating: bool, around: Around) -> Seen:
-    """What an observer's look takes in."""
+    """What an observer's look takes in. In a cold wort, which no longer turns over by itself, a coil does other than in
+    the warm: nothing is learnt of its share there, or share and rest would run away together."""
     batch = was.batch
     return Seen(
         wort_c,
@@ -46,7 +48,7 @@ def _seen(vessel: Vessel, was: VesselState, wort_c: float | None, cooling: bool,
         heating,
         bath_at_c(around),
         USUAL_ROOM_C if around.room_c is None else around.room_c,
-        not was.faults and was.estimate.drive is Drive.BOTH,
+        not was.faults and was.estimate.drive is Drive.BOTH and wort_c is not None and wort_c > COLD_C,
         around.bath_c is not None,
         vessel.volume_l,
         rates(vessel, batch.volume_l if batch is not None else None, around.bath),

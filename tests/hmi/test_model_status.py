@@ -1,5 +1,7 @@
 """What is learnt of a vessel, as status and metrics tell it."""
 
+import pytest
+
 from controller.control.observer import Observed, sure
 from controller.control.state import SiteState
 from controller.display import Display
@@ -66,4 +68,4 @@ def test_the_metrics_tell_the_same() -> None:
         for name, key in (("share", "share"), ("share_deviation", "deviation")):
             value = seen.get_sample_value(f"cellarhand_vessel_model_{name}_ratio", labels)
             assert value is not None
-            assert round(value, 3) == learnt[part][key]
+            assert value == pytest.approx(learnt[part][key], abs=0.001)
