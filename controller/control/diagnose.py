@@ -21,7 +21,7 @@ from controller.control.balance import (
     restless,
     surprised,
 )
-from controller.control.diagnose_words import Around, blame, strength_text, window_text
+from controller.control.diagnose_words import Around, blame, strength_text, trial_text, window_text
 from controller.control.diagnosis import (
     COOLER_NO_EFFECT,
     COOLER_WILL_NOT_STOP,
@@ -45,6 +45,9 @@ from controller.control.values import Record, RecordKind, Signal, Status
 
 DEAD_COOLER_S, DEAD_HEATER_S = 240.0, 600.0  # of running while it looks dead; common practice, no source
 COOLER_WITHIN_S, HEATER_WITHIN_S = 20 * 60.0, 40 * 60.0  # on-time within which an output without effect is found
+# A cooler that is tried again has had its chance when it has run for so long and the wort has not become colder. The
+# balance cannot tell: beside a pump that runs on for hours it takes a dead cooler for a warming wort.
+TRIED_S = 2.0 * COOLER_WITHIN_S
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 15 * 60.0, 2 * 3600.0  # of a cooler without effect; common practice, no source
 MISTAKEN_S = 3600.0  # so long after it an output without effect may turn out to be the other that will not stop
 FELL_K = 0.15  # so much colder must the wort become before a cooler counts as mended; common practice, no source
@@ -253,6 +256,10 @@ def _suspected(
             cooler = kind == COOLER_NO_EFFECT
             share, variance = (balance.cooler, balance.unsure.cc) if cooler else (balance.heater, balance.unsure.hh)
             found[kind] = strength_text(share, variance)
+    if retry is not None and COOLER_NO_EFFECT in verdicts and COOLER_NO_EFFECT not in found:
+        retry = _tried(retry, tick)
+        if retry.ran_s >= TRIED_S and verdicts[COOLER_NO_EFFECT] is not Verdict.WORKS:
+            found[COOLER_NO_EFFECT] = trial_text(retry.ran_s)
     if verdicts.get(COOLER_NO_EFFECT) is Verdict.WORKS and COOLER_NO_EFFECT in faults:
         faults = {kind: fault for kind, fault in faults.items() if kind != COOLER_NO_EFFECT}
         retry = None
@@ -287,6 +294,14 @@ _ALIKE = {
     HEATER_NO_EFFECT: COOLER_WILL_NOT_STOP,
     COOLER_WILL_NOT_STOP: HEATER_NO_EFFECT,
 }
+
+
+def _tried(last: Retry, tick: Tick) -> Retry:
+    """The trial of a cooler after one more tick: it begins anew whenever the wort has become clearly colder."""
+    ran_s = last.ran_s + tick.cooled * tick.dt_s
+    if last.from_c is None or tick.wort_c <= last.from_c - FELL_K:
+        return last._replace(ran_s=0.0, from_c=tick.wort_c)
+    return last._replace(ran_s=ran_s)
 
 
 def _speaks(window: Window | None) -> bool:

@@ -40,6 +40,11 @@ def strength_text(share: float, variance: float) -> str:
     return f"its last pulses moved the wort by {100.0 * share:.0f} % of what they should, at most {100.0 * most:.0f} %"
 
 
+def trial_text(ran_s: float) -> str:
+    """What a cooler that was tried again has shown."""
+    return f"tried again, it ran for {ran_s / 60.0:.0f} min and the wort became no colder"
+
+
 def blame(vessel: str, around: Around) -> str:
     """Where to look when a cooler is without effect: the bath is the first to be blamed (design rule 5)."""
     if around.bath_c is None:

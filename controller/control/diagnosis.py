@@ -34,10 +34,13 @@ class Minute(NamedTuple):
 
 
 class Retry(NamedTuple):
-    """A cooler without effect rests until `at_s`, then is tried again; the pauses grow."""
+    """A cooler without effect rests until `at_s`, then is tried again; the pauses grow. `ran_s` is how long it has run
+    since, or since the wort was last clearly colder than `from_c`."""
 
     pause_s: float
     at_s: float
+    ran_s: float = 0.0
+    from_c: float | None = None
 
 
 class Suspicions(NamedTuple):
