@@ -48,6 +48,7 @@ def driven(
     batch: Batch | None = BATCH,
     status: Status = Status.GOOD,
     started: bool = True,
+    pulse: int | None = None,
 ) -> tuple[OutputState, OutputState, float, list[Record]]:
     """Cooler, heater, applied watts and records after one scan with this grant."""
     records: list[Record] = []
@@ -60,7 +61,7 @@ def driven(
     course = Course(condition, mode, None, None, Setpoint(19.0, 19.0), None, 0.0, False)
     moment = Moment(NOW_S, UTC_S, SCAN_S, False, 0.0)
     signals = [Signal(celsius, NOW_S, status, "stale" if status is Status.FAILURE else "")]
-    after = drive(ALE, was, course, wort, Grant(heat_w, reason), signals, moment, started, records)
+    after = drive(ALE, was, course, wort, Grant(heat_w, reason), signals, moment, started, records, pulse=pulse)
     assert after.cooler is not None
     assert after.heater is not None
     return after.cooler, after.heater, after.applied_w, records
@@ -259,6 +260,15 @@ def test_a_crash_to_the_limit_without_known_alcohol_stops_half_a_kelvin_above_ze
         state = scan(cold, state, celsius).state
     assert outputs(state) == (False, False)
     assert 0.4 <= celsius <= 0.6
+
+
+@pytest.mark.parametrize("celsius", [1.2, 2.0, 19.0])
+def test_the_mean_of_a_load_cools_nothing_while_the_loop_wants_nothing(celsius: float) -> None:
+    """At 1.2 °C the duty is limited and saved up for, at 2 °C and above a pulse of the loop is followed at once."""
+    wanted, unwanted = (driven(-100.0, celsius, pulse=pulse)[0] for pulse in (-1, 0))
+    assert wanted.on or wanted.owed_s > 0.0
+    assert not unwanted.on
+    assert unwanted.owed_s == 0.0
 
 
 def test_near_freezing_the_pump_runs_a_smaller_share_of_the_time() -> None:
