@@ -41,6 +41,7 @@ CLIPPED = 3.0  # a minute counts for no more than so many standard deviations
 MOST_SHARE = 2.0
 # For reckoning ahead a share is taken from within these bounds: outside them it is a fault or a wrong site file.
 LEAST_SOUND, MOST_SOUND = 0.5, 1.8
+DIGITS = 5
 # All figures so far: common practice, no source; they were tried on the random plants of the benches.
 
 
@@ -214,8 +215,10 @@ def passed(last: Balance, tick: Tick) -> Balance:
 
 
 def restarted(last: Balance) -> Balance:
-    """The balance of another wort in the same vessel: how strong the outputs are is all that still holds."""
-    return _anew(last, 0.0)
+    """The balance of another wort in the same vessel: how strong the outputs are is all that still holds, to the digits
+    that it is worth, since a store writes it once a minute."""
+    unsure = Unsure(cc=round(last.unsure.cc, DIGITS), hh=round(last.unsure.hh, DIGITS))
+    return Balance(0.0, 0.0, round(last.cooler, DIGITS), round(last.heater, DIGITS), unsure)
 
 
 def surprised(last: Balance, by_k_per_h: float) -> Balance:

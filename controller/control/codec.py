@@ -1,7 +1,8 @@
 """The core's plain data to JSON and back, without losing a bit.
 
 Named tuples and frozen dataclasses become objects, enums their values, tuples arrays, sets of strings
-sorted arrays, mappings objects; `from_json` reads the type's own annotations, so no class needs a line of
+sorted arrays, mappings objects. A named tuple leaves out what is at its default, which in a state means "nothing yet"
+and is never changed to mean anything else; `from_json` reads the type's own annotations, so no class needs a line of
 code for it. Text that does not fit the type is refused with the path of the place: nothing is guessed,
 since a state that was read wrongly would be acted upon.
 """
@@ -99,7 +100,19 @@ def _items(value: Any) -> Iterator[tuple[str, object]]:
             yield key, item
     else:
         kind: Any = type(value)
-        yield from ((name, getattr(value, name)) for name in _fields(kind))
+        defaults: Mapping[str, object] = getattr(kind, "_field_defaults", _NO_DEFAULTS)
+        for name in _fields(kind):
+            item = getattr(value, name)
+            if name not in defaults or not _same(item, defaults[name]):
+                yield name, item
+
+
+_NO_DEFAULTS: Mapping[str, object] = types.MappingProxyType({})
+
+
+def _same(one: object, other: object) -> bool:
+    """Whether two values are the same to the last bit: 0.0 is not -0.0, nor False."""
+    return one is other or (type(one) is type(other) and one == other and repr(one) == repr(other))
 
 
 class _Field(NamedTuple):

@@ -78,6 +78,11 @@ def resumed_state(site: Site, saved: SiteState, now_s: float, whole: bool = True
     )
 
 
+def remembered_state(state: SiteState) -> SiteState:
+    """The state without what does not outlive a stop: `resumed_state` makes the same of both. It is a third as long."""
+    return state._replace(vessels={name: _remembered(now) for name, now in state.vessels.items()}, signals={})
+
+
 def reloaded_state(old_site: Site, new_site: Site, state: SiteState, now_s: float) -> SiteState:
     """The state made ready to go on with another site file, without a stop; the same file changes nothing.
 
@@ -182,15 +187,23 @@ def _resumed(vessel: Vessel, kept: VesselState, now_s: float, whole: bool) -> Ve
         kept = _parted(kept, "cooler")
     if vessel.heater is None and kept.heater is not None:
         kept = _parted(kept, "heater")
-    return kept._replace(
+    return _remembered(kept)._replace(
         setpoint=_within(vessel.limits, kept.setpoint),
-        estimate=NO_ESTIMATE,
-        loop=LoopState(integral_w=kept.loop.integral_w),
         cooler=_output(vessel.cooler, now_s, kept.cooler, whole),
         heater=_output(vessel.heater, now_s, kept.heater, whole),
+    )
+
+
+def _remembered(now: VesselState) -> VesselState:
+    """What outlives a stop of one vessel's memory."""
+    return now._replace(
+        estimate=NO_ESTIMATE,
+        loop=LoopState(integral_w=now.loop.integral_w),
+        cooler=now.cooler and now.cooler._replace(reason="", owed_s=0.0),
+        heater=now.heater and now.heater._replace(reason="", owed_s=0.0),
         applied_w=0.0,
-        observed=parted(kept.observed, emptied=kept.batch is None),
-        diagnosis=put_away(kept.diagnosis),
+        observed=parted(now.observed, emptied=now.batch is None),
+        diagnosis=put_away(now.diagnosis),
     )
 
 

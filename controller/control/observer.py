@@ -134,6 +134,8 @@ class Seen(NamedTuple):
 
 NOT_OBSERVED = Observed()
 _NO_SUMS, _NO_NODES = Sums(), Nodes(0.0, 0.0)
+_OF_SHARES = ("cc", "cd", "hh", "dd", "ll")  # what stays unsure when wort and rest are to be found again
+DIGITS = 5
 
 
 def sure(last: Observed) -> bool:
@@ -206,8 +208,7 @@ def _foreseen(now: Thought, seen: Seen) -> Thought:
 
 def _begun(last: Thought, wort_c: float, seen: Seen) -> Thought:
     """Another beginning, of a new wort or after an event: the shares still hold, and how sure they are."""
-    old = last.unsure
-    unsure = Unsure(ww=0.05**2, rr=REST_SD_K_PER_H**2, cc=old.cc, cd=old.cd, hh=old.hh, dd=old.dd, ll=old.ll)
+    unsure = Unsure(ww=0.05**2, **{name: getattr(last.unsure, name) for name in _OF_SHARES})
     nodes = last.nodes._replace(wort_c=wort_c, shown_c=wort_c, coil_by_hold=0.0)
     begun = last._replace(
         nodes=nodes, sums=_NO_SUMS, unsure=unsure, ticks=0, rate=seen.rate, cooling=seen.cooling, heating=seen.heating
@@ -216,12 +217,15 @@ def _begun(last: Thought, wort_c: float, seen: Seen) -> Thought:
 
 
 def parted(last: Observed, emptied: bool) -> Observed:
-    """What is kept when nobody watches for a while (the wort is found again), or when the beer has gone: the shares."""
+    """What is kept when nobody watches for a while (the wort is found again), or when the beer has gone: the shares, to
+    the digits that they are worth, since a store writes them once a minute."""
     thought = last.thought
     if thought.ticks < 0 and not (emptied and thought.rest_k_per_h):
         return last
-    rest = 0.0 if emptied else thought.rest_k_per_h
-    return Observed(Thought(_NO_NODES, rest, thought.shares, _NO_SUMS, thought.unsure, thought.rate))
+    rest = 0.0 if emptied else round(thought.rest_k_per_h, DIGITS)
+    shares = Shares(*(round(share, DIGITS) for share in thought.shares))
+    unsure = Unsure(**{name: round(getattr(thought.unsure, name), DIGITS) for name in _OF_SHARES})
+    return Observed(Thought(_NO_NODES, rest, shares, _NO_SUMS, unsure, thought.rate))
 
 
 def forgotten(last: Observed, cooler: bool) -> Observed:

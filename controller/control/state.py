@@ -192,24 +192,28 @@ class AlarmState(NamedTuple):
     text: str
 
 
+NO_LOOP = LoopState()
+NO_ESTIMATE = Estimate(None, 0.0, 0.0, 0.0, 0.0, Drive.NOTHING, "no reading yet")
+
+
 class VesselState(NamedTuple):
     """All that is remembered of one vessel. `faults` is keyed by the kind of its alarm, as "heater will not stop"."""
 
     in_service: bool
     condition: BatchState
     mode: Mode
-    batch: Batch | None
-    program: ProgramState | None
-    manual: Manual | None
-    setpoint: Setpoint | None
-    estimate: Estimate
-    loop: LoopState
-    cooler: OutputState | None
-    heater: OutputState | None
-    applied_w: float  # the grant as the interlock let it through
-    settling_best_k: float | None  # after a jump of the setpoint: least deviation so far; None = arrived
-    settling_since_s: float  # when that least deviation was last beaten
-    off_since_s: float | None  # since when the mode is "off" with beer inside
+    batch: Batch | None = None
+    program: ProgramState | None = None
+    manual: Manual | None = None
+    setpoint: Setpoint | None = None
+    estimate: Estimate = NO_ESTIMATE
+    loop: LoopState = NO_LOOP
+    cooler: OutputState | None = None
+    heater: OutputState | None = None
+    applied_w: float = 0.0  # the grant as the interlock let it through
+    settling_best_k: float | None = None  # after a jump of the setpoint: least deviation so far; None = arrived
+    settling_since_s: float = 0.0  # when that least deviation was last beaten
+    off_since_s: float | None = None  # since when the mode is "off" with beer inside
     quiet: Quiet | None = None
     faults: Mapping[str, OutputFault] = {}
     diagnosis: Diagnosis = NO_DIAGNOSIS
@@ -258,10 +262,8 @@ class SiteState(NamedTuple):
 
 
 NEVER = Signal(None, 0.0, Status.FAILURE, "no reading yet")
-NO_LOOP = LoopState()
 START = "start: everything off first"
 LOST = "power or program was lost; off at the start"
-NO_ESTIMATE = Estimate(None, 0.0, 0.0, 0.0, 0.0, Drive.NOTHING, "no reading yet")
 
 
 def outputs_of(state: SiteState) -> Iterator[tuple[str, str, OutputState]]:

@@ -4,7 +4,7 @@
 
 Asked for: at most 25 MB a day. What waits and what writes are driven scan by scan on the service's time, as the
 store's thread does it, so that every commit of the day takes place however fast it goes: one for each minute and each
-event. The state is new at each scan, every figure of it different in all its digits.
+event. The state is new at each scan, every figure of it different in all its digits, and saved as the service saves it.
 Counted are the bytes that the process hands to the kernel and those that the kernel sends to the disk, proc(5):
 wchar and write_bytes of /proc/self/io, with the checkpoint at the end. The second counts whole pages of the file
 system, and is nothing on one that lives in memory.
@@ -14,7 +14,9 @@ import random
 import sys
 import tempfile
 from pathlib import Path
+from typing import Any
 
+from controller.control.lifecycle import remembered_state
 from controller.control.state import OutputState, SiteState
 from controller.control.values import Drive, Estimate, Record, RecordKind, Setpoint, Signal, Status
 from controller.historian.database import open_database
@@ -42,6 +44,8 @@ def stir(state: SiteState, chance: random.Random, now_s: float, number: int) -> 
         output = OutputState(on, now_s - 600 * chance.random(), now_s, "wort 0.42 K above setpoint; coil still cold",
                              chance.random(), now_s - 60 * chance.random(), number, 1e5 * chance.random())  # fmt: skip
         vessels[name] = vessel._replace(
+            observed=stirred(vessel.observed, chance),
+            diagnosis=vessel.diagnosis._replace(balance=stirred(vessel.diagnosis.balance, chance)),
             estimate=Estimate(wort_c, wort_c, wort_c, chance.random(), wort_c, Drive.BOTH, ""),
             loop=vessel.loop._replace(
                 integral_w=chance.random(), filtered_c=wort_c, slope_k_per_s=chance.random(), heat_w=chance.random()
@@ -55,6 +59,15 @@ def stir(state: SiteState, chance: random.Random, now_s: float, number: int) -> 
     signals = {f"{name}/wort": Signal(18.0 + chance.random(), now_s, Status.GOOD, "") for name in state.vessels}
     state = state._replace(now_s=now_s, utc_s=FRIDAY + now_s, number=number, vessels=vessels, signals=signals)
     return with_bath(with_bath(state, -4.0 + chance.random()), -4.0)
+
+
+def stirred(value: Any, chance: random.Random) -> Any:
+    """The same memory with other figures."""
+    if isinstance(value, float):
+        return chance.random()
+    if isinstance(value, tuple) and hasattr(value, "_replace"):
+        return type(value)(*(stirred(item, chance) for item in value))
+    return 9 if type(value) is int else value
 
 
 def main() -> int:
@@ -76,7 +89,7 @@ def main() -> int:
             if number in events:
                 records = [Record(now_s, FRIDAY + now_s, "vessel 1", RecordKind.OUTPUT, "vessel 1/cooler", "on",
                                   "wort 0.42 K above setpoint; coil still cold")]  # fmt: skip
-            waiting.add(state, records, sampler.add(state))
+            waiting.add(remembered_state(state), records, sampler.add(state))
             if records or waiting.is_due():
                 database.write(waiting.take(all_of_it=False))
                 commits += 1

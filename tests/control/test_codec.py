@@ -19,7 +19,7 @@ from controller.control.codec import from_json, to_json
 from controller.control.course import Ends, Profile, ProfileStep, StepKind
 from controller.control.diagnosis import Diagnosis, OutputFault
 from controller.control.doubt import ProbeMemory
-from controller.control.lifecycle import initial_state
+from controller.control.lifecycle import initial_state, remembered_state, resumed_state
 from controller.control.site import AlarmLimits, Ending, Limits, Loop, LoopKind, Output, Place, Probe, Site, Vessel
 from controller.control.state import AlarmState, Batch, OutputState, Sharing, SiteState, VesselState
 from controller.control.values import Action, Inputs, Signal
@@ -64,7 +64,7 @@ def test_a_batch_keeps_its_own_copy_of_its_profile() -> None:
 def test_the_text_is_json_by_the_standard() -> None:
     plain = json.loads(to_json(initial_state(a_site(), 7.0)))
     assert plain["vessels"]["one"]["condition"] == "idle"
-    assert plain["vessels"]["two"]["heater"] is None
+    assert "heater" not in plain["vessels"]["two"]
     assert plain["signals"]["one/wort"]["status"] == "F"
 
 
@@ -90,6 +90,29 @@ def test_whatever_the_state_holds_it_comes_back_equal(state: SiteState) -> None:
     back = from_json(SiteState, to_json(state))
     assert back == state
     assert repr(back) == repr(state)  # also tells -0.0 from 0.0, and 1 from 1.0 from True
+
+
+@settings(deadline=None, max_examples=60)
+@given(STATES, st.sampled_from([0.0, 5000.0]))
+def test_what_is_remembered_goes_on_after_a_stop_as_the_whole_state_would(state: SiteState, now_s: float) -> None:
+    state = state._replace(vessels={name: now._replace(batch=None) for name, now in state.vessels.items()})
+    site = a_site()
+    there = dict(zip(("one", "two"), state.vessels.values(), strict=False))
+    for vessels in (state.vessels, there):
+        whole = state._replace(vessels=vessels)
+        assert repr(resumed_state(site, remembered_state(whole), now_s)) == repr(resumed_state(site, whole, now_s))
+
+
+class Zeros(NamedTuple):
+    """Zeros of several kinds."""
+
+    first: float = 0.0
+    second: float | bool = 0.0
+
+
+def test_a_named_tuple_leaves_out_what_is_at_its_default_to_the_last_bit() -> None:
+    assert to_json(Zeros()) == "{}"
+    assert to_json(Zeros(-0.0, False)) == '{"first":-0.0,"second":false}'
 
 
 @given(FINITE)

@@ -462,7 +462,7 @@ def test_valves_without_power_do_not_keep_the_pump_running() -> None:
 
 def test_a_state_that_was_saved_before_there_was_anything_upstream_still_loads() -> None:
     raw = json.loads(to_json(initial_state(PLAIN, 0.0)))
-    assert raw.pop("upstream") == {}
+    assert "upstream" not in raw  # left out, as that version left it out
     saved = from_json(SiteState, json.dumps(raw))
     first = step(CELLAR, resumed_state(CELLAR, saved, 0.0), Inputs(5.0, UTC_S, {}))
     assert set(first.state.upstream) == {"upstream/glycol", "upstream/heat"}
