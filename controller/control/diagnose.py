@@ -57,7 +57,8 @@ OPPOSED_SHARE, OPPOSED_SURE = 0.5, 1.5
 # A fresh wort and its yeast change faster; at first the well takes its temperature, and is not out of it. Common
 # practice, no source.
 FRESH_TICKS, FRESH_FACTOR, SETTLING_TICKS = 480, 2.0, 30
-# Beyond what the outputs (with this surplus) and yeast or room can do, a wort does not move. Common practice.
+# Beyond what the outputs (as strong as they are known to be, with this surplus) and yeast or room can do, a wort does
+# not move. Common practice.
 SURPLUS = 1.5
 OTHERS_K_PER_H = 1.0
 UNKNOWN_BATH_C = -2.0  # where nobody says how cold the glycol is; common practice, no source
@@ -165,8 +166,8 @@ def _probes(
         h * balance.cooling * tick.full_cooling_k_per_h * (1.0 if warm else COLD_SHARE),
         h * balance.heating * tick.full_heating_k_per_h,
         tick.restless,
-        h * (SURPLUS * tick.full_heating_k_per_h + OTHERS_K_PER_H),
-        h * (SURPLUS * -tick.full_cooling_k_per_h + OTHERS_K_PER_H),
+        h * (SURPLUS * max(balance.heater, 1.0) * tick.full_heating_k_per_h + OTHERS_K_PER_H),
+        h * (SURPLUS * max(balance.cooler, 1.0) * -tick.full_cooling_k_per_h + OTHERS_K_PER_H),
         course_from(balance),
         warm and balance.ticks >= AFTER_EVENT_TICKS,
     )

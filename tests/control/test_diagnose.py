@@ -234,6 +234,21 @@ def test_a_well_that_takes_the_temperature_of_a_colder_wort_is_not_out_of_it() -
     assert "out of its well" not in causes
 
 
+@pytest.mark.parametrize("room_c", [5.0, 7.0])
+def test_a_crash_past_the_temperature_of_a_cold_room_is_no_probe_out_of_its_well(room_c: float) -> None:
+    """By a pump that does twice what the file says of it."""
+    vessel = SITE.vessels[0]
+    assert vessel.cooler is not None
+    weaker = replace(vessel, cooler=replace(vessel.cooler, power_w=0.45 * vessel.cooler.power_w))
+    brew = Brewing(20.0, 20.0, room_c, replace(SITE, vessels=(weaker,)))
+    brew.passes(12)
+    brew.asks("setpoint", celsius=2.0)
+    causes: set[str] = set()
+    brew.passes(5, lambda b: bool(causes.add(b.signal().cause)))
+    assert causes == {""}
+    assert brew.wort_c < room_c
+
+
 def test_who_is_not_at_the_vessel_cannot_say_that_it_was_inspected() -> None:
     brew = cooled()
     brew.device.cooler.works = False
