@@ -244,7 +244,7 @@ def test_a_crash_past_the_temperature_of_a_cold_room_is_no_probe_out_of_its_well
     brew.passes(12)
     brew.asks("setpoint", celsius=2.0)
     causes: set[str] = set()
-    brew.passes(5, lambda b: bool(causes.add(b.signal().cause)))
+    brew.passes(7, lambda b: bool(causes.add(b.signal().cause)))
     assert causes == {""}
     assert brew.wort_c < room_c
 
