@@ -119,13 +119,23 @@ def test_an_on_is_not_cut_short_in_calm() -> None:
     now.command("fv1/cooler", True)
     now.passes(20.0)
     now.command("fv1/cooler", False)
+    now.passes(40.0)
     assert now.said() == ["fv1/cooler stopped after 20 s in calm; its shortest on time is 60 s"]
+    stopping = cellar(8)
+    stopping.passes(HOUR_S)
+    stopping.command("fv1/cooler", True)
+    stopping.passes(20.0)
+    stopping.command("fv1/cooler", False)
+    stopping.ends("stopped")
+    stopping.passes(40.0)
+    assert stopping.over() == []
     again = cellar(8)
     again.passes(HOUR_S)
     again.command("fv1/cooler", True)
     again.passes(20.0)
     again.asks("mode", given={"mode": "off"})
     again.command("fv1/cooler", False)
+    again.passes(40.0)
     assert again.said() == []
 
 

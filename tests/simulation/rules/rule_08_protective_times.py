@@ -5,19 +5,20 @@ been off for that time, counted from its own end or from the first "off" that re
 earlier.
 Not counted: ends that the service could not know of (the device's electronics restarted; renewals that the broker
 took did not arrive). An "on" is not cut short in calm: where nothing has happened for a while, no probe is at fault,
-no limit is near and nothing is alarmed, an output stays on for its shortest on time.
+no limit is near and nothing is alarmed, an output stays on for its shortest on time, unless the service is stopped.
 Not seen: whether an "off" that cuts an "on" short in trouble was one for safety. The budget of starts.
 """
 
 from collections.abc import Iterable, Sequence
 
 from tests.simulation.rules.seen import DRIVERS, Seen, alarms, breach
-from tests.simulation.scene import Breach, Delivered, Relay, Scene
+from tests.simulation.scene import Breach, Delivered, Ended, Relay, Scene
 
 SLACK_S = 15.0  # one scan, and the question to the broker before a command leaves
 CALM_S = 1200.0
 CLEAR_K = 1.5  # of all limits
 FAULTS = ("without effect", "will not stop")
+STOPS_S = 30.0  # a service that is stopped commands everything off and ends within this time
 
 
 class ProtectiveTimes:
@@ -27,19 +28,23 @@ class ProtectiveTimes:
 
     def __init__(self, seen: Seen | None = None) -> None:
         self._seen = seen or Seen()
-        self._began: dict[str, float] = {}  # by tag: when a device was ordered on
+        self._cut_short: list[Breach] = []  # in calm; perhaps because the service is being stopped
 
     def look(self, scene: Scene) -> Iterable[Breach]:
         self._seen.take(scene)
         found: list[Breach] = []
+        while self._cut_short and scene.now_s - self._cut_short[0].at_s > STOPS_S:
+            found.append(self._cut_short.pop(0))
         for event in scene.news:
+            if isinstance(event, Ended):
+                self._cut_short = []
             if not isinstance(event, Delivered) or not event.order.obeyed or event.order.sender not in DRIVERS:
                 continue
             relay = scene.relays[event.tag]
             if event.order.on and relay.ordered and relay.ordered_since_s == event.at_s:
                 found += self._starts(scene, relay, event)
             elif not event.order.on and not relay.ordered and relay.ordered_since_s == event.at_s:
-                found += self._stops(scene, relay, event)
+                self._cut_short += self._stops(scene, relay, event)
         return found
 
     def end(self, scene: Scene) -> Sequence[Breach]:
