@@ -9,6 +9,8 @@ Source of the filter: R. E. Kalman, J. Basic Engineering 82 (1960) 35-45.
 from math import cbrt, exp, sqrt
 from typing import NamedTuple
 
+from controller.control.vessel_model import LEAST_REACH_K, WARM_WORT_C
+
 TICK_S = 60.0  # the balance is struck once a minute: pumps and worts are slower
 HOUR_S = 3600.0
 # From contacts to probe. A pump fills the coil with cold glycol at once; when it stands, what the coil holds goes on
@@ -19,8 +21,7 @@ COOLER_RISES_S, COOLER_FALLS_S, HEATER_LAG_S = 90.0, 300.0, 500.0
 YOUNG_TICKS, AFTER_EVENT_TICKS = 120, 105
 # A minute further from what was expected than this is an event (a lid, a hand, a stir), not a balance.
 EVENT_K = 0.8
-# The wort at which the site file's figure of a cooler holds, "warm wort"; its power follows the distance to the glycol.
-WARM_WORT_C = 20.0
+# The power of a cooler follows the distance from wort to glycol: within these shares of its figure in the site file.
 LEAST_REACH, MOST_REACH = 0.05, 1.6
 # What is known before anything was seen: the rest in K/h, and the strengths; a site file is wrong by some 30 %.
 FIRST_REST_SD_K_PER_H, FIRST_SHARE, FIRST_SHARE_SD = 0.6, 1.0, 0.3
@@ -112,7 +113,7 @@ def full_cooling_k_per_h(
 ) -> float:
     """The rate of full cooling by the site file's figure, which holds for wort of 20 °C and the bath as it usually is:
     coil power is in proportion to the distance between wort and glycol, so a warm bath takes out less."""
-    reach = (wort_c - bath_c) / max(WARM_WORT_C - usual_bath_c, 5.0)
+    reach = (wort_c - bath_c) / max(WARM_WORT_C - usual_bath_c, LEAST_REACH_K)
     return -power_w / heat_capacity_j_per_k * HOUR_S * min(max(reach, LEAST_REACH), MOST_REACH)
 
 

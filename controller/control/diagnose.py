@@ -35,6 +35,7 @@ from controller.control.diagnosis import (
     put_away,
 )
 from controller.control.doubt import DOUBTS, Pace, ProbeMemory, course_from, doubted, unmoved
+from controller.control.estimate import fit_mean_c
 from controller.control.evidence import COLD_C, SMALL_K, WORKS_SHARE, Suspicion, Verdict, Window, begun, watched
 from controller.control.follow import Moment
 from controller.control.probing import COLD_SHARE, due, pulse_s
@@ -42,6 +43,7 @@ from controller.control.site import Vessel
 from controller.control.state import VesselState
 from controller.control.trust import JUMPED, fit_to_drive
 from controller.control.values import Record, RecordKind, Signal, Status
+from controller.control.vessel_model import filled, usual_bath_c
 
 DEAD_COOLER_S, DEAD_HEATER_S = 240.0, 600.0  # of running while it looks dead; common practice, no source
 COOLER_WITHIN_S, HEATER_WITHIN_S = 20 * 60.0, 40 * 60.0  # on-time within which an output without effect is found
@@ -61,7 +63,6 @@ FRESH_TICKS, FRESH_FACTOR, SETTLING_TICKS = 480, 2.0, 30
 # not move. Common practice.
 SURPLUS = 1.5
 OTHERS_K_PER_H = 1.0
-UNKNOWN_BATH_C = -2.0  # where nobody says how cold the glycol is; common practice, no source
 
 
 def diagnose(
@@ -111,15 +112,11 @@ _NO_MINUTE, _NOBODY = Minute(), Suspicions()
 
 
 def _summed(last: Minute, was: VesselState, signals: list[Signal], dt_s: float) -> Minute:
-    total, count = 0.0, 0
-    for signal in signals:
-        if signal.celsius is not None and fit_to_drive(signal):
-            total += signal.celsius
-            count += 1
     passed_s, fit_s, wort_ks, cooled_s, heated_s = last
-    if count:
+    wort_c = fit_mean_c(signals)
+    if wort_c is not None:
         fit_s += dt_s
-        wort_ks += total / count * dt_s
+        wort_ks += wort_c * dt_s
     if was.cooler is not None and was.cooler.on:
         cooled_s += dt_s
     if was.heater is not None and was.heater.on:
@@ -135,12 +132,13 @@ def _apart_k(last_k: float | None, wort_c: float, room_c: float | None) -> float
 
 def _tick(vessel: Vessel, after: VesselState, minute: Minute, around: Around) -> Tick:
     batch, last = after.batch, after.diagnosis
-    share = batch.volume_l / vessel.volume_l if batch is not None and batch.volume_l else 1.0
-    capacity = vessel.heat_capacity_j_per_k * min(max(share, 0.1), 1.0)
+    capacity = vessel.heat_capacity_j_per_k * filled(vessel, batch.volume_l if batch is not None else None)
     wort_c = minute.wort_ks / minute.fit_s if minute.fit_s else after.estimate.celsius or 0.0
-    usual_c = around.bath.setpoint_c if around.bath is not None else UNKNOWN_BATH_C
-    bath_c = usual_c if around.bath_c is None else around.bath_c
-    cooling = full_cooling_k_per_h(vessel.cooler.power_w, capacity, wort_c, bath_c, usual_c) if vessel.cooler else 0.0
+    cooling = 0.0
+    if vessel.cooler:
+        cooling = full_cooling_k_per_h(
+            vessel.cooler.power_w, capacity, wort_c, around.counted_bath_c, usual_bath_c(around.bath)
+        )
     heating = vessel.heater.power_w / capacity * HOUR_S if vessel.heater else 0.0
     passed_s, swing_k = minute.passed_s, None
     if around.room_c is not None and last.apart_k is not None:

@@ -6,6 +6,7 @@ from typing import NamedTuple
 from controller.control.diagnosis import COOLER_NO_EFFECT, COOLER_WILL_NOT_STOP, HEATER_WILL_NOT_STOP
 from controller.control.evidence import Window
 from controller.control.site import Bath
+from controller.control.vessel_model import usual_bath_c
 
 
 class Around(NamedTuple):
@@ -16,6 +17,11 @@ class Around(NamedTuple):
     bath_c: float | None
     room_c: float | None
     without_effect: frozenset[str]
+
+    @property
+    def counted_bath_c(self) -> float:
+        """The bath as it is counted: measured, or else as its chiller should keep it."""
+        return usual_bath_c(self.bath) if self.bath_c is None else self.bath_c
 
 
 def window_text(kind: str, window: Window) -> str:

@@ -7,6 +7,7 @@ jumps; the scans between only compare with its levels.
 """
 
 from controller.control.budget import widened_k
+from controller.control.interlock import changeover_left_s
 from controller.control.observer import Observed
 from controller.control.outlook import Outlook
 from controller.control.pulses import busier, levels, period_h, rarer, tooth_k, turned
@@ -89,8 +90,8 @@ def _planned(
             behind = rarer(part, state, now_s, away_k)
             hours = period_h(part, load, busy, behind)
             teeth[k] = tooth_k(part, max(load_k_per_h, 0.0), full_k_per_h, hours, lag_h, behind)
-    may = (vessel.cooler is not None and _free(outputs[1], loop.changeover_s, now_s),
-           high_w > 0.0 and _free(outputs[0], loop.changeover_s, now_s))  # fmt: skip
+    may = (vessel.cooler is not None and _free(vessel, outputs[1], now_s),
+           high_w > 0.0 and _free(vessel, outputs[0], now_s))  # fmt: skip
     pulse, far = turned(last, ahead, need, above_k, below_k, (teeth[0], teeth[1]), may)
     if pulse > 0 and high_w == 0.0:
         pulse, far = 0, False
@@ -109,9 +110,9 @@ def _planned(
     return FREE if free and not heat_w else reasoned(heat_w), memory
 
 
-def _free(other: OutputState | None, changeover_s: float, now_s: float) -> bool:
+def _free(vessel: Vessel, other: OutputState | None, now_s: float) -> bool:
     """Whether the other output has been off for long enough."""
-    return other is None or not (other.on or (other.ended_s is not None and now_s - other.ended_s < changeover_s))
+    return other is None or (not other.on and changeover_left_s(vessel, other, now_s) == 0.0)
 
 
 def _mean_w(

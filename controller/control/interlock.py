@@ -164,9 +164,17 @@ def _protected(
     if other is not None:
         if other.on:
             return f"the {other_name} is on"
-        if other.ended_s is not None and now_s - other.ended_s < vessel.loop.changeover_s:
+        if changeover_left_s(vessel, other, now_s) > 0.0:
             return f"change-over time after the {other_name}"
     return PROTECTIVE_OFF if rests(output, state, now_s) else ""
+
+
+def changeover_left_s(vessel: Vessel, other: OutputState | None, now_s: float) -> float:
+    """What must still pass between the vessel's `other` output, if it were off from now on, and this one."""
+    if other is None or (other.ended_s is None and not other.on):
+        return 0.0
+    ended_s = now_s if other.on or other.ended_s is None else other.ended_s
+    return max(0.0, vessel.loop.changeover_s - (now_s - ended_s))
 
 
 def rests(output: Output, state: OutputState, now_s: float) -> bool:

@@ -134,7 +134,6 @@ class Seen(NamedTuple):
 
 NOT_OBSERVED = Observed()
 _NO_SUMS, _NO_NODES = Sums(), Nodes(0.0, 0.0)
-_OF_SHARES = ("cc", "cd", "hh", "dd", "ll")  # what stays unsure when wort and rest are to be found again
 DIGITS = 5
 
 
@@ -208,12 +207,17 @@ def _foreseen(now: Thought, seen: Seen) -> Thought:
 
 def _begun(last: Thought, wort_c: float, seen: Seen) -> Thought:
     """Another beginning, of a new wort or after an event: the shares still hold, and how sure they are."""
-    unsure = Unsure(ww=0.05**2, **{name: getattr(last.unsure, name) for name in _OF_SHARES})
+    unsure = _of_shares(last.unsure)._replace(ww=0.05**2)
     nodes = last.nodes._replace(wort_c=wort_c, shown_c=wort_c, coil_by_hold=0.0)
     begun = last._replace(
         nodes=nodes, sums=_NO_SUMS, unsure=unsure, ticks=0, rate=seen.rate, cooling=seen.cooling, heating=seen.heating
     )
     return _foreseen(begun, seen)
+
+
+def _of_shares(unsure: Unsure) -> Unsure:
+    """How sure the shares are, when wort and rest are to be found again."""
+    return Unsure(cc=unsure.cc, cd=unsure.cd, hh=unsure.hh, dd=unsure.dd, ll=unsure.ll)
 
 
 def parted(last: Observed, emptied: bool) -> Observed:
@@ -224,7 +228,7 @@ def parted(last: Observed, emptied: bool) -> Observed:
         return last
     rest = 0.0 if emptied else round(thought.rest_k_per_h, DIGITS)
     shares = Shares(*(round(share, DIGITS) for share in thought.shares))
-    unsure = Unsure(**{name: round(getattr(thought.unsure, name), DIGITS) for name in _OF_SHARES})
+    unsure = Unsure(*(round(variance, DIGITS) for variance in _of_shares(thought.unsure)))
     return Observed(Thought(_NO_NODES, rest, shares, _NO_SUMS, unsure, thought.rate))
 
 

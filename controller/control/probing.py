@@ -4,9 +4,9 @@ whose cooler or heater runs must move. Part of the demand; every permit of the i
 from controller.control.balance import COOLER_FALLS_S, HEATER_LAG_S, HOUR_S, Balance, Tick, reckoned
 from controller.control.doubt import ASK_AFTER_S, MUST_MOVE_K, ProbeMemory, ask_after_s
 from controller.control.evidence import COLD_C
-from controller.control.interlock import REGULATED, freezing_limit_c
+from controller.control.interlock import REGULATED, changeover_left_s, freezing_limit_c
 from controller.control.site import Vessel
-from controller.control.state import Mode, OutputState, VesselState
+from controller.control.state import Mode, VesselState
 from controller.control.values import Demand, Drive
 
 LEAST_S, LONGEST_S = 60.0, 3600.0
@@ -29,14 +29,7 @@ def pulse_s(vessel: Vessel, now: VesselState, balance: Balance, tick: Tick, now_
     if direction < 0 and tick.wort_c <= COLD_C:
         rate_k_per_h *= COLD_SHARE
     lasts_s = min(max(AMPLE * MUST_MOVE_K / rate_k_per_h * HOUR_S - lag_s, LEAST_S), LONGEST_S)
-    return lasts_s + _changes_over_s(vessel, now.heater if direction < 0 else now.cooler, now_s)
-
-
-def _changes_over_s(vessel: Vessel, other: OutputState | None, now_s: float) -> float:
-    if other is None or (other.ended_s is None and not other.on):
-        return 0.0
-    ended_s = now_s if other.on or other.ended_s is None else other.ended_s
-    return max(0.0, vessel.loop.changeover_s - (now_s - ended_s))
+    return lasts_s + changeover_left_s(vessel, now.heater if direction < 0 else now.cooler, now_s)
 
 
 def due(memory: ProbeMemory, until_s: float | None, asked_s: float | None, now_s: float) -> bool:

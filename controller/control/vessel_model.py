@@ -72,11 +72,20 @@ class Moved(NamedTuple):
     by_hold_k: float
 
 
+def filled(vessel: Vessel, volume_l: float | None) -> float:
+    """How full a vessel with `volume_l` of wort is (unknown: full), as a share of its heat capacity that counts."""
+    return min(max(volume_l / vessel.volume_l, 0.1), 1.0) if volume_l else 1.0
+
+
+def usual_bath_c(bath: Bath | None) -> float:
+    """The bath as its chiller should keep it."""
+    return bath.setpoint_c if bath is not None else UNKNOWN_BATH_C
+
+
 def rates(vessel: Vessel, volume_l: float | None, bath: Bath | None) -> Rates:
     """The nominal rates of a vessel with `volume_l` of wort (None: full)."""
-    filled = 1.0 if volume_l is None else min(max(volume_l / vessel.volume_l, 0.1), 1.0)
-    capacity = vessel.heat_capacity_j_per_k * filled / 3600.0
-    reach_k = max(WARM_WORT_C - (bath.setpoint_c if bath is not None else UNKNOWN_BATH_C), LEAST_REACH_K)
+    capacity = vessel.heat_capacity_j_per_k * filled(vessel, volume_l) / 3600.0
+    reach_k = max(WARM_WORT_C - usual_bath_c(bath), LEAST_REACH_K)
     surface_m2 = SURFACE_PER_VOLUME * float(pow(vessel.volume_l / 1000.0, 2.0 / 3.0))
     return Rates(
         vessel.cooler.power_w / reach_k / capacity if vessel.cooler else 0.0,

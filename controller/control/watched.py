@@ -8,7 +8,7 @@ from controller.control.observer import NOT_OBSERVED, SURE_AFTER_TICKS, Observed
 from controller.control.site import Vessel
 from controller.control.state import VesselState
 from controller.control.values import Drive, Estimate, Signal, Status
-from controller.control.vessel_model import UNKNOWN_BATH_C, USUAL_ROOM_C, rates
+from controller.control.vessel_model import USUAL_ROOM_C, rates
 
 
 def watched_wort(
@@ -46,17 +46,10 @@ def _seen(vessel: Vessel, was: VesselState, wort_c: float | None, cooling: bool,
         wort_c,
         cooling,
         heating,
-        bath_at_c(around),
+        around.counted_bath_c,
         USUAL_ROOM_C if around.room_c is None else around.room_c,
         not was.faults and was.estimate.drive is Drive.BOTH and wort_c is not None and wort_c > COLD_C,
         around.bath_c is not None,
         vessel.volume_l,
         rates(vessel, batch.volume_l if batch is not None else None, around.bath),
     )
-
-
-def bath_at_c(around: Around) -> float:
-    """The bath as it is counted: measured, or else as its chiller should keep it."""
-    if around.bath_c is not None:
-        return around.bath_c
-    return around.bath.setpoint_c if around.bath is not None else UNKNOWN_BATH_C

@@ -35,8 +35,8 @@ MUTANTS = (
         (
             Patch(
                 "control/interlock.py",
-                "now_s - other.ended_s < vessel.loop.changeover_s",
-                "now_s - other.ended_s < 0.0",
+                "vessel.loop.changeover_s - (now_s - ended_s)",
+                "0.0 - (now_s - ended_s)",
             ),
         ),
         stories.heated_then_cooled,
