@@ -35,7 +35,7 @@ class Journal:
 
     def __init__(self, installation: Installation) -> None:
         installation.state_dir.mkdir(parents=True, exist_ok=True)
-        self._store = open_store(store_path(installation.state_dir), installation.history)
+        self._store = open_store(store_path(installation.state_dir), installation.history, remembered_state)
         self._positions = PositionsFile(installation.state_dir, memory_dir(os.environ))
         self._sampler = Sampler(installation.history.sample_s)
         self.recent: list[Record] = []
@@ -61,19 +61,19 @@ class Journal:
     def keep(self, result: StepResult) -> None:
         """Remember a scan: events at once, step clocks so that they outlive the process, the rest in a minute."""
         samples = self._sampler.add(result.state)
-        self._store.save(remembered_state(result.state), result.records, samples, durable=bool(result.records))
+        self._store.save(result.state, result.records, samples, durable=bool(result.records))
         self._positions.keep(result.state)
         self._tell(result.records)
 
     def note(self, state: SiteState, records: Sequence[Record]) -> None:
         """Remember what happened outside of a scan, and the state after it; the log has been told."""
-        self._store.save(remembered_state(state), records, durable=True)
+        self._store.save(state, records, durable=True)
         self.recent = [*self.recent, *records][-RECENT_RECORDS:]
 
     def close(self, site: Site, state: SiteState) -> None:
         """Remember that everything is off, and bring all to the disk. Blocks."""
         records = off_records(site, state, "the service stops")
-        self._store.save(remembered_state(stopped_state(state)), records, self._sampler.rest(), durable=True)
+        self._store.save(stopped_state(state), records, self._sampler.rest(), durable=True)
         self._store.close()
         self._positions.close()
 

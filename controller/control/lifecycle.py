@@ -183,11 +183,12 @@ def _idle(vessel: Vessel, now_s: float) -> VesselState:
 
 
 def _resumed(vessel: Vessel, kept: VesselState, now_s: float, whole: bool) -> VesselState:
+    kept = _remembered(kept)
     if vessel.cooler is None and kept.cooler is not None:
         kept = _parted(kept, "cooler")
     if vessel.heater is None and kept.heater is not None:
         kept = _parted(kept, "heater")
-    return _remembered(kept)._replace(
+    return kept._replace(
         setpoint=_within(vessel.limits, kept.setpoint),
         cooler=_output(vessel.cooler, now_s, kept.cooler, whole),
         heater=_output(vessel.heater, now_s, kept.heater, whole),

@@ -12,7 +12,7 @@ import logging
 import os
 import sqlite3
 import threading
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import NamedTuple
 
@@ -43,10 +43,14 @@ class StoreHealth(NamedTuple):
     moved_aside: Path | None
 
 
-def open_store(path: Path, history: History | None = None) -> "Store":
+Thinned = Callable[[SiteState], SiteState]
+
+
+def open_store(path: Path, history: History | None = None, thinned: Thinned = lambda state: state) -> "Store":
     """The store at `path`, begun if there is none; `history` says how long it keeps what (by default, the site
-    file's defaults). One of an earlier version of this program is brought up to date; as it was before, it then
-    lies in `<name>.before-v<n>`. A damaged file is moved to `<name>.corrupt-<n>`, reported in the log and by
+    file's defaults), `thinned` what of a state is worth keeping, which is asked when it is written and not at each
+    scan. One of an earlier version of this program is brought up to date; as it was before, it then lies in
+    `<name>.before-v<n>`. A damaged file is moved to `<name>.corrupt-<n>`, reported in the log and by
     `health().moved_aside`; its state goes on where it is still whole. A disk that cannot be written to makes a
     store that is not healthy and keeps trying.
 
@@ -56,15 +60,15 @@ def open_store(path: Path, history: History | None = None) -> "Store":
     """
     if not path.parent.is_dir():
         raise HistoryError(f"{path}: there is no folder {path.parent}; make it, or name another file")
-    return Store(path, history or History())
+    return Store(path, history or History(), thinned)
 
 
 class Store:
     """See `open_store`, which makes it. Its methods may be called from any thread."""
 
-    def __init__(self, path: Path, history: History) -> None:
+    def __init__(self, path: Path, history: History, thinned: Thinned) -> None:
         self._path = path
-        self._history = history
+        self._history, self._thinned = history, thinned
         self._changed = threading.Condition()  # guards all below but the database, which is the thread's own
         self._pending = Pending()
         self._latest: SiteState | None = None
@@ -212,6 +216,8 @@ class Store:
             self._open()
         if self._database is None or not any(batch):
             return
+        if batch.state is not None:
+            batch = batch._replace(state=self._thinned(batch.state))
         try:
             self._database.write(batch)
         except (sqlite3.Error, UnicodeDecodeError) as error:
@@ -219,7 +225,8 @@ class Store:
                 raise
             self._shut()
             self._database, self._moved_aside = replace_damaged(self._path, self._history, error)
-            self._database.write(batch._replace(state=batch.state or self._latest))
+            state = batch.state or (self._latest and self._thinned(self._latest))
+            self._database.write(batch._replace(state=state))
 
     def _open(self) -> None:
         self._database, aside = open_database(self._path, self._history)

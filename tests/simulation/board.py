@@ -18,6 +18,7 @@ from unittest.mock import patch
 from controller.clock import SystemClock
 from controller.control.site import Site
 from controller.control.step import StepResult
+from controller.historian.store import Thinned
 from controller.hmi.operator_socket import OperatorSocket
 from controller.installation import Installation
 from controller.runtime import Service
@@ -271,9 +272,9 @@ class _Warnings(logging.Handler):
 def outside(told: Callable[[str, str, str], None]) -> Iterator[None]:
     """Replace what the daemon finds outside itself; `told` gets the name of the board, level and text of a warning."""
 
-    def store(path: Path, history: Any = None) -> VirtualStore:
+    def store(path: Path, history: Any, thinned: Thinned) -> VirtualStore:
         run = _running()
-        run.store = VirtualStore(path, history, run.board.disk)
+        run.store = VirtualStore(path, history, thinned, run.board.disk)
         return run.store
 
     handler, log = _Warnings(told), logging.getLogger("controller")

@@ -18,7 +18,7 @@ from controller.control.values import Record
 from controller.historian.database import Batch
 from controller.historian.positions import Positions
 from controller.historian.saved_state import put_together, take_apart
-from controller.historian.store import Sample, Store, unlock
+from controller.historian.store import Sample, Store, Thinned, unlock
 from controller.installation import History
 
 COMMIT_TAKES_S = 0.015  # of a card that syncs at once
@@ -92,12 +92,12 @@ class Disk:
 class VirtualStore(Store):
     """The store of one run of the daemon."""
 
-    def __init__(self, path: Path, history: History, disk: Disk) -> None:
+    def __init__(self, path: Path, history: History, thinned: Thinned, disk: Disk) -> None:
         self._disk = disk
         self._dead = False
         self._in_flight: Batch | None = None
         self._loop = asyncio.get_running_loop()
-        super().__init__(path, history)
+        super().__init__(path, history, thinned)
 
     def load_state(self) -> SiteState | None:
         return self._disk.load(self._path)
