@@ -113,8 +113,8 @@ def messages(world: World) -> Iterator[str]:
     """What people were told."""
     book = "\n".join(body for place, body in world.mail.bodies if place == "book")
     phone = "\n".join(body for place, body in world.mail.bodies if place == "phone")
-    # What the store has may be a minute older than the cut, at this pace two, and the start takes its time.
-    if not re.search(r"\b(40|41|42|43) min without control", book):
+    # What the store has may be a minute older than the cut, and the start takes its time.
+    if not re.search(r"\b(40|41|42) min without control", book):
         yield "no message says that the power was away for 40 minutes"
     days = len(re.findall(r"well", book))
     if days < 20:
