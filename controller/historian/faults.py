@@ -18,14 +18,14 @@ class UnfitState(ValueError):
 def is_damage(error: Exception) -> bool:
     """Whether the file itself is at fault, so that trying again cannot help. SQLITE_ERROR counts too: it says that
     a table or column is not what it was, or that the header asks for a file format that does not exist. So does
-    UnicodeDecodeError: SQLite's message quotes a broken schema."""
+    UnicodeDecodeError: SQLite's message quotes a broken schema. And a key that is there twice: keys are only given
+    where the file says that they are free, so a table and its index contradict each other."""
     if isinstance(error, (Damaged, UnicodeDecodeError)):
         return True
-    code = getattr(error, "sqlite_errorcode", 0) & 0xFF
-    return isinstance(error, sqlite3.Error) and code in (
-        sqlite3.SQLITE_CORRUPT,
-        sqlite3.SQLITE_NOTADB,
-        sqlite3.SQLITE_ERROR,
+    code = getattr(error, "sqlite_errorcode", 0)
+    return isinstance(error, sqlite3.Error) and (
+        code in (sqlite3.SQLITE_CONSTRAINT_UNIQUE, sqlite3.SQLITE_CONSTRAINT_PRIMARYKEY)
+        or code & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_ERROR)
     )
 
 
