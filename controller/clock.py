@@ -144,13 +144,13 @@ class SystemClock:
 
 
 def new_epoch(wall_s: Callable[[], float] = time.time) -> int:
-    """The least epoch of the commands of a start: the wall clock in whole seconds, at least `BUILD_UTC_S`. A start
-    whose store has a higher one adds one to that. So a start is above all earlier ones, those of another store or of
-    a run whose disk took nothing included, and nodes go on to obey.
+    """The least epoch of the commands of a start or a new connection: the wall clock in whole seconds, at least
+    `BUILD_UTC_S`. A start whose store has a higher one adds one to that. So whoever begins or connects last is above
+    all before, those of another store or of a run whose disk took nothing included, and nodes go on to obey.
 
     Trusted or not, there is no better figure; hours wrong it costs this: a clock that is behind may give less than a
     start with another store had, and nodes that have heard that one ignore every command until they are restarted or
-    the clock has passed it at another start; a clock that is ahead does that to the next store that is new.
+    the clock has passed it at another connection; a clock that is ahead does that to the next store that is new.
     """
     return int(max(wall_s(), BUILD_UTC_S))
 

@@ -5,7 +5,6 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
-from controller.clock import new_epoch
 from controller.control.lifecycle import initial_state, remembered_state, resumed_state, stopped_state
 from controller.control.site import Site
 from controller.control.state import SiteState
@@ -41,6 +40,7 @@ class Journal:
         self.recent: list[Record] = []
         self.display = installation.display
         self.resumed: SiteState | None = None
+        self._epoch: int | None = None  # newest that has been stored for good
 
     def begin(self, site: Site) -> SiteState:
         """The state to go on with: the saved one, which is `resumed` then, or that of a new plant.
@@ -50,18 +50,21 @@ class Journal:
         """
         self.resumed = self._store.load_state()
         if self.resumed is None:
-            return initial_state(site, 0.0, new_epoch())
+            return initial_state(site, 0.0)
         positions = self._positions.read()
         whole = not self.resumed.started or goes_on_from(self.resumed, positions)
         self.resumed = put_forward(self.resumed, positions)
-        state = resumed_state(site, self.resumed, self.resumed.now_s, whole, new_epoch())
+        state = resumed_state(site, self.resumed, self.resumed.now_s, whole)
         LOG.info("going on after a stop: %s", _where_each_stands(state))
         return state
 
     def keep(self, result: StepResult) -> None:
         """Remember a scan: events at once, step clocks so that they outlive the process, the rest in a minute."""
         samples = self._sampler.add(result.state)
-        self._store.save(result.state, result.records, samples, durable=bool(result.records))
+        # Nodes have heard a new epoch: a start after a power cut must not come with a lower one.
+        durable = bool(result.records) or result.state.epoch != self._epoch
+        self._store.save(result.state, result.records, samples, durable=durable)
+        self._epoch = result.state.epoch
         self._positions.keep(result.state)
         self._tell(result.records)
 

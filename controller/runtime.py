@@ -13,7 +13,7 @@ from collections.abc import Callable, Coroutine, Mapping
 from pathlib import Path
 from typing import Any, Protocol
 
-from controller.clock import Clock, SystemClock
+from controller.clock import Clock, SystemClock, new_epoch
 from controller.config import load_installation
 from controller.connection import Connection
 from controller.control.site import UPSTREAM, Site
@@ -195,7 +195,8 @@ class Service:
         told = self._outputs.told()
         actions = tuple(request.action for request in requests)
         readings = self._inbox.take()
-        inputs = Inputs(now_s, self.clock.utc_s(), readings, actions, told.again, told.unheard, told.under_way)
+        epoch = new_epoch() if told.anew else 0
+        inputs = Inputs(now_s, self.clock.utc_s(), readings, actions, told.again, told.unheard, told.under_way, epoch)
         result = step(self.site, self.state, inputs)
         self.state = result.state
         self._outputs.send(result.commands)

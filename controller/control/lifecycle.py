@@ -27,9 +27,8 @@ from controller.control.state import (
 from controller.control.values import Setpoint
 
 
-def initial_state(site: Site, now_s: float, epoch: int = 1) -> SiteState:
-    """The state of a plant that the service has never seen: every vessel idle, everything to be commanded off. `epoch`
-    must be higher than any that the plant's nodes may have heard of: they obey the highest (design rule 10)."""
+def initial_state(site: Site, now_s: float) -> SiteState:
+    """The state of a plant that the service has never seen: every vessel idle, everything to be commanded off."""
     return SiteState(
         version=STATE_VERSION,
         now_s=now_s,
@@ -37,7 +36,7 @@ def initial_state(site: Site, now_s: float, epoch: int = 1) -> SiteState:
         started=False,
         outage_since_s=None,
         number=0,
-        epoch=epoch,
+        epoch=1,
         signals={probe.tag: NEVER for probe in site.probes},
         vessels={vessel.name: _idle(vessel, now_s) for vessel in site.vessels},
         alarms={},
@@ -47,9 +46,9 @@ def initial_state(site: Site, now_s: float, epoch: int = 1) -> SiteState:
     )
 
 
-def resumed_state(site: Site, saved: SiteState, now_s: float, whole: bool = True, epoch: int = 0) -> SiteState:
+def resumed_state(site: Site, saved: SiteState, now_s: float, whole: bool = True) -> SiteState:
     """The saved state made ready to go on after a stop of unknown length. `whole` says that it has all that the outputs
-    did before the stop; else any of them may have run until now. The epoch becomes at least `epoch`.
+    did before the stop; else any of them may have run until now. The epoch rises by one.
 
     Batches, program positions, alarms and running totals go on; signals must be proven again; every output
     counts as switched off now, so that protective off times run from the start. The diagnosis begins anew with the
@@ -70,7 +69,7 @@ def resumed_state(site: Site, saved: SiteState, now_s: float, whole: bool = True
         now_s=now_s,
         started=False,
         outage_since_s=now_s if saved.utc_s is not None else None,
-        epoch=max(saved.epoch + 1, epoch),
+        epoch=saved.epoch + 1,
         signals={probe.tag: NEVER for probe in site.probes},
         vessels=vessels,
         alarms=_alarms(site, saved),

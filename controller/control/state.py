@@ -250,7 +250,7 @@ class SiteState(NamedTuple):
     started: bool  # False until everything has been commanded off once
     outage_since_s: float | None  # restarted at, while the length of the outage is not known yet
     number: int  # of the last command
-    epoch: int  # rises with each start; begins where that of a lost store cannot have been
+    epoch: int  # rises with each start and each connection
     signals: Mapping[str, Signal]
     vessels: Mapping[str, VesselState]
     alarms: Mapping[str, AlarmState]

@@ -52,6 +52,8 @@ class StepResult(NamedTuple):
 def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
     """Decide for all vessels at once. Any readings, however mad, give a status and never an exception."""
     records = [] if state.started else _lost(state, inputs)
+    if inputs.epoch > state.epoch:
+        state = state._replace(epoch=inputs.epoch)
     if inputs.now_s < state.now_s:  # time only ever moves forward
         inputs = inputs._replace(now_s=state.now_s)
     moment, utc_s, outage_since_s = _moment(site, state, inputs)

@@ -145,7 +145,8 @@ class Inputs(NamedTuple):
     """All that one scan may know of the world. `now_s` is the service's own time line, `utc_s` is None
     while UTC is not trusted; `readings` holds the newest reading of each probe tag since the last scan.
     `say_again` names the outputs whose last command may not have arrived: it is sent once more; `unheard` those of them
-    whose last command is known not to have reached the broker, `under_way` those for which nobody can say yet."""
+    whose last command is known not to have reached the broker, `under_way` those for which nobody can say yet.
+    Commands carry at least `epoch` from here on: nodes obey whoever connected last (design rule 10)."""
 
     now_s: float
     utc_s: float | None
@@ -154,3 +155,4 @@ class Inputs(NamedTuple):
     say_again: frozenset[str] = frozenset()
     unheard: frozenset[str] = frozenset()
     under_way: frozenset[str] = frozenset()
+    epoch: int = 0

@@ -144,8 +144,10 @@ def test_after_an_orderly_stop_nothing_is_in_doubt() -> None:
     assert not stopped_state(cooling()).started
 
 
-def test_the_epoch_after_a_restart_is_as_high_as_is_asked_for() -> None:
+@pytest.mark.parametrize(("saved", "asked", "carried"), [(7, 1_800_000_000, 1_800_000_000), (7, 0, 8), (9, 9, 10)])
+def test_commands_carry_an_epoch_as_high_as_is_asked_for(saved: int, asked: int, carried: int) -> None:
     """Design rule 10: a second daemon with a store of its own may have begun at the wall clock."""
-    saved = cooling()
-    assert resumed_state(CELLAR, saved, saved.now_s, epoch=1_800_000_000).epoch == 1_800_000_000
-    assert resumed_state(CELLAR, saved._replace(epoch=1_900_000_000), 0.0, epoch=1_800_000_000).epoch == 1_900_000_001
+    state = resumed_state(CELLAR, cooling()._replace(epoch=saved), 0.0)
+    result = step(CELLAR, state, Inputs(0.0, None, {}, epoch=asked))
+    assert {command.epoch for command in result.commands} == {carried}
+    assert result.state.epoch == carried

@@ -286,7 +286,7 @@ def outside(told: Callable[[str, str, str], None]) -> Iterator[None]:
     with ExitStack() as stack:
         for name, other in (
             ("controller.journal.open_store", store),
-            ("controller.journal.new_epoch", lambda: int(FIRST_UTC_S + _running().board.calendar.now_s)),
+            ("controller.runtime.new_epoch", lambda: int(FIRST_UTC_S + _running().board.calendar.now_s)),
             ("controller.journal.PositionsFile", lambda *_: VirtualPositions(_running().board.memory)),
             ("controller.runtime.OperatorSocket", VirtualSocket),
             ("controller.runtime.POLL_S", POLL_S),

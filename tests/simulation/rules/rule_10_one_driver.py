@@ -1,9 +1,9 @@
 """Rule 10: two daemons never drive one vessel.
 
-Checked: once a daemon that started later has commanded something, no command of the earlier one reaches the broker,
-after a moment in which it finds out; one that gives way says so in its log as an error, and does so only where there
-is another; each start commands its nodes with a higher epoch than every start before, so that they obey it, and a
-node that is commanded by one daemon alone obeys it.
+Checked: once a daemon whose run connected later has commanded something, no command of the earlier one reaches the
+broker, after a moment in which it finds out; one that gives way says so in its log as an error, and does so only where
+there is another; each run commands its nodes with a higher epoch than every run before that connected earlier, so that
+they obey it, and a node that is commanded by one daemon alone obeys it.
 Not seen: foreign devices, which take every order; for them the first check is all there is.
 """
 
@@ -25,6 +25,7 @@ class OneDriver:
 
     def __init__(self, seen: Seen | None = None) -> None:
         self._seen = seen or Seen()
+        self._joined: dict[tuple[str, int], float] = {}  # first connection of each run
         self._commanded: dict[tuple[str, int], float] = {}  # first command of each run
         self._epochs: dict[tuple[str, int], int] = {}
         self._taken: dict[tuple[str, int], float] = {}  # runs that gave way, and when
@@ -35,6 +36,8 @@ class OneDriver:
         self._seen.take(scene)
         found: list[Breach] = []
         for name, daemon in scene.daemons.items():
+            if daemon.connected_s is not None:
+                self._joined.setdefault((name, daemon.runs), daemon.connected_s)
             if daemon.taken_over and (name, daemon.runs) not in self._taken:
                 self._taken[name, daemon.runs] = scene.now_s
                 if not any(other.runs for other in scene.daemons.values() if other is not daemon):
@@ -58,12 +61,13 @@ class OneDriver:
 
     def _second(self, scene: Scene, command: Command) -> list[Breach]:
         sender, at_s = scene.daemons[command.sender], command.at_s
-        self._commanded.setdefault((command.sender, sender.runs), at_s)
+        told = command.sender, sender.runs
+        self._commanded.setdefault(told, at_s)
+        joined_s = self._joined.setdefault(told, at_s)
         for name, other in scene.daemons.items():
-            if name == command.sender or not other.running or other.started_s <= sender.started_s:
+            if name == command.sender or not other.running or self._joined.get((name, other.runs), 0.0) <= joined_s:
                 continue
             since_s = self._commanded.get((name, other.runs), math.inf)
-            told = (command.sender, sender.runs)
             # Two that push each other off the broker again and again are never connected for long.
             if at_s - since_s > FINDS_OUT_S and self._seen.broker_calm_s(scene) > FINDS_OUT_S:
                 if told in self._told:
