@@ -40,7 +40,7 @@ class Told(NamedTuple):
 
 
 class Outputs:
-    """The outputs of one site file. Where another daemon drives them, nothing is sent."""
+    """The outputs of a site file. Where another daemon drives them, nothing is sent."""
 
     def __init__(self, actuators: Mapping[str, Actuator], link: Connection, state: SiteState) -> None:
         self._actuators, self._link = actuators, link
@@ -48,6 +48,11 @@ class Outputs:
         self._dispatcher.begin(state.epoch, state.number)
         self._told: dict[str, str] = {}
         self._sessions = -1
+
+    def change(self, actuators: Mapping[str, Actuator]) -> None:
+        """Go on with those of another site file: all is to be said again."""
+        self._actuators, self._sessions = actuators, -1
+        self._dispatcher.change(actuators)
 
     def told(self) -> Told:
         """What has become of the commands so far."""

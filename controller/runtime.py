@@ -257,13 +257,13 @@ class Service:
             self._manager.ready()
 
     async def _go_on_with(self, plan: Plan) -> None:
-        old, outputs, state, new = self.installation, self._outputs, self.state, plan.installation
+        old, state, new = self.installation, self.state, plan.installation
         self.installation, self.site, self.state = new, new.site, plan.state
         self._credentials = plan.credentials
         for (_, reason), count in self._inbox.refused.items():
             self._refused[reason.value.lower()] += count
         self._inbox = Inbox(new.sources)
-        self._outputs = Outputs(new.actuators, self.link, self.state)
+        self._outputs.change(new.actuators)
         self._publications.display = self._journal.display = new.display
         if self._view is not None:
             self._view.display = new.display
@@ -271,7 +271,8 @@ class Service:
         gone = off_records(old.site, state, "taken out of the site file", plan.withdrawn)
         self._journal.note(self.state, [*gone, self._reloaded("applied", "the files were read again and are in use")])
         LOG.info("the files were read again and are in use")
-        if plan.withdrawn and await outputs.switch_off(plan.withdrawn, old.site, state):
+        withdrawn = Outputs(plan.withdrawn, self.link, self.state)
+        if plan.withdrawn and await withdrawn.switch_off(plan.withdrawn, old.site, state):
             LOG.info("off, confirmed by the broker, and no longer driven: %s", ", ".join(sorted(plan.withdrawn)))
         for vessel in plan.gone:
             self._publications.forget(old.site.name, vessel)

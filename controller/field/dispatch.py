@@ -42,6 +42,16 @@ class Dispatcher:
         """Say where the numbers of this start begin, for an "off" that comes before the first command."""
         self._newest = (epoch, number)
 
+    def change(self, actuators: Mapping[str, Actuator]) -> None:
+        """Go on with these actuators. Of those that stay as they are, what has become of their commands still counts;
+        of the others nothing does, and what is under way to them is given up."""
+        for tag in [tag for tag, actuator in self._actuators.items() if actuators.get(tag) != actuator]:
+            if older := self._under_way.pop(tag, None):
+                older.cancel()
+            self.last_failure.pop(tag, None)
+            self.unheard.discard(tag)
+        self._actuators = actuators
+
     def send(self, commands: Sequence[Command]) -> None:
         """Start to send each command; the outcome is in the counters. Needs a running event loop.
 

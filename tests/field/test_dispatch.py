@@ -3,6 +3,7 @@
 import asyncio
 import json
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
@@ -92,6 +93,25 @@ def test_commands_that_nobody_acknowledges_do_not_pile_up() -> None:
             await asyncio.sleep(0)
         assert len(asyncio.all_tasks()) - before <= 4
         assert len(link.sent) == 200
+
+    asyncio.run(main())
+
+
+def test_what_has_become_of_a_command_outlives_another_site_file_where_its_device_stays() -> None:
+    """Design rule 8: a device whose renewals do not arrive has ended by its own timer."""
+
+    async def main() -> None:
+        link = PaperLink()
+        dispatcher = Dispatcher(ACTUATORS, link)
+        dispatcher.send([order("ale/cooler", True), order("ale/heater", True)])
+        await until(lambda: len(link.sent) == 2)
+        moved = replace(PLUG_HEATER, topic="plug/other/heater")
+        dispatcher.change({"ale/cooler": NODE_COOLER, "ale/heater": moved})
+        assert dispatcher.under_way == {"ale/cooler"}
+        link.connected = False
+        dispatcher.send([order("ale/cooler", True, 2), order("ale/heater", True, 2)])
+        dispatcher.change(ACTUATORS)
+        assert dispatcher.unheard == set(dispatcher.last_failure) == {"ale/cooler"}
 
     asyncio.run(main())
 
