@@ -21,12 +21,13 @@ from controller.control.balance import (
     restless,
     surprised,
 )
-from controller.control.diagnose_words import Around, blame, strength_text, trial_text, window_text
+from controller.control.diagnose_words import Around, blame, strength_text, trial_text, warming_text, window_text
 from controller.control.diagnosis import (
     COOLER_NO_EFFECT,
     COOLER_WILL_NOT_STOP,
     HEATER_NO_EFFECT,
     HEATER_WILL_NOT_STOP,
+    ColdRow,
     Diagnosis,
     Minute,
     OutputFault,
@@ -50,6 +51,9 @@ COOLER_WITHIN_S, HEATER_WITHIN_S = 20 * 60.0, 40 * 60.0  # on-time within which 
 # A cooler that is tried again has had its chance when it has run for so long and the wort has not become colder. The
 # balance cannot tell: beside a pump that runs on for hours it takes a dead cooler for a warming wort.
 TRIED_S = 2.0 * COOLER_WITHIN_S
+# What a coil does in a cold wort nobody knows: water is densest there, ice may sit on it. But a wort that becomes so
+# much warmer under unbroken cooling says enough; common practice, no source.
+WARMS_K, COLD_K_PER_H = 0.5, 0.2
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 15 * 60.0, 2 * 3600.0  # of a cooler without effect; common practice, no source
 MISTAKEN_S = 3600.0  # so long after it an output without effect may turn out to be the other that will not stop
 FELL_K = 0.15  # so much colder must the wort become before a cooler counts as mended; common practice, no source
@@ -89,6 +93,7 @@ def diagnose(
     fresh = Diagnosis(
         _NO_MINUTE, balance, last.suspicions if calm else _NOBODY, last.retry, probes,
         last.asking_until_s, last.asked_s, _apart_k(last.apart_k, tick.wort_c, around.room_c),
+        _cold_row(last.cold_row, tick) if calm else None,
     )  # fmt: skip
     if balance.ticks >= YOUNG_TICKS or any(fresh.suspicions):
         fresh = _asked(vessel, after, fresh, tick, moment.now_s)
@@ -259,6 +264,10 @@ def _suspected(
         retry = _tried(retry, tick)
         if retry.ran_s >= TRIED_S and verdicts[COOLER_NO_EFFECT] is not Verdict.WORKS:
             found[COOLER_NO_EFFECT] = trial_text(retry.ran_s)
+    row = fresh.cold_row
+    warms = row is not None and row.ran_s >= TRIED_S and tick.wort_c >= row.least_c + WARMS_K
+    if row is not None and warms and COOLER_NO_EFFECT in verdicts and COOLER_NO_EFFECT not in (*found, *faults):
+        found[COOLER_NO_EFFECT] = warming_text(row.ran_s, tick.wort_c - row.least_c)
     if verdicts.get(COOLER_NO_EFFECT) is Verdict.WORKS and COOLER_NO_EFFECT in faults:
         faults = {kind: fault for kind, fault in faults.items() if kind != COOLER_NO_EFFECT}
         retry = None
@@ -293,6 +302,17 @@ _ALIKE = {
     HEATER_NO_EFFECT: COOLER_WILL_NOT_STOP,
     COOLER_WILL_NOT_STOP: HEATER_NO_EFFECT,
 }
+
+
+def _cold_row(last: ColdRow | None, tick: Tick) -> ColdRow | None:
+    """The row of unbroken cooling after one more tick, None where there is none. It begins in a cold wort."""
+    if tick.cooled < 0.9 or -tick.full_cooling_k_per_h * COLD_SHARE < COLD_K_PER_H:
+        return None
+    if last is None:
+        return ColdRow(tick.wort_c) if tick.wort_c <= COLD_C else None
+    if tick.wort_c < last.least_c:
+        return ColdRow(tick.wort_c)
+    return last._replace(ran_s=last.ran_s + tick.cooled * tick.dt_s)
 
 
 def _tried(last: Retry, tick: Tick) -> Retry:

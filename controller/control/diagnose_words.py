@@ -46,6 +46,11 @@ def strength_text(share: float, variance: float) -> str:
     return f"its last pulses moved the wort by {100.0 * share:.0f} % of what they should, at most {100.0 * most:.0f} %"
 
 
+def warming_text(ran_s: float, warmer_k: float) -> str:
+    """What a cooler in a cold wort has shown."""
+    return f"it ran for {ran_s / 60.0:.0f} min without a break and the wort became {warmer_k:.2f} K warmer"
+
+
 def trial_text(ran_s: float) -> str:
     """What a cooler that was tried again has shown."""
     return f"tried again, it ran for {ran_s / 60.0:.0f} min and the wort became no colder"

@@ -43,6 +43,13 @@ class Retry(NamedTuple):
     from_c: float | None = None
 
 
+class ColdRow(NamedTuple):
+    """A cold wort under unbroken cooling: its lowest temperature, and how long the cooler has run since."""
+
+    least_c: float
+    ran_s: float = 0.0
+
+
 class Suspicions(NamedTuple):
     """The windows that are open, None where nothing is watched."""
 
@@ -64,6 +71,7 @@ class Diagnosis(NamedTuple):
     asking_until_s: float | None = None
     asked_s: float | None = None
     apart_k: float | None = None
+    cold_row: ColdRow | None = None
 
 
 NO_DIAGNOSIS = Diagnosis()

@@ -249,6 +249,20 @@ def test_a_crash_past_the_temperature_of_a_cold_room_is_no_probe_out_of_its_well
     assert brew.wort_c < room_c
 
 
+def test_a_cooler_that_dies_in_a_cold_wort_is_found_by_the_wort_that_becomes_warmer() -> None:
+    """What a coil does there nobody knows; and half a bath of doubt about its own strength is no excuse for hours."""
+    brew = Brewing(20.0, 20.0, 22.0)
+    brew.passes(12)
+    brew.asks("setpoint", celsius=1.0)
+    brew.passes(60, lambda b: b.wort_c < 3.0)
+    brew.passes(4)
+    assert not brew.vessel.faults
+    brew.device.cooler.works = False
+    brew.passes(6, found(COOLER_NO_EFFECT))
+    assert COOLER_NO_EFFECT in brew.vessel.faults
+    assert brew.wort_c < 5.0
+
+
 def test_who_is_not_at_the_vessel_cannot_say_that_it_was_inspected() -> None:
     brew = cooled()
     brew.device.cooler.works = False

@@ -283,6 +283,22 @@ def test_a_cooler_without_effect_rests() -> None:
     assert len(now.said()) == 1
 
 
+@pytest.mark.parametrize(("wort_c", "becomes_c", "said"), [(12.0, 12.2, 1), (3.0, 3.2, 0), (3.0, 4.2, 1)])
+def test_a_dead_cooler_is_found_in_the_cold_when_the_wort_has_become_warmer(
+    wort_c: float, becomes_c: float, said: int
+) -> None:
+    now = cellar(5)
+    now.vessel.mean_c = wort_c
+    now.batch(volume_l=18.0)
+    now.passes(rule_05_faulty_outputs.WORKED_LONG_S + 60.0)
+    now.command("fv1/cooler", True)
+    now.cooler.moves, now.cooler.broken = False, True
+    now.passes(HOUR_S)
+    now.vessel.mean_c = becomes_c
+    now.passes(3 * HOUR_S)
+    assert len(now.said()) == said
+
+
 @pytest.mark.parametrize("told", [False, True])
 def test_a_heater_that_runs_on_for_long_is_found(told: bool) -> None:
     now = cellar(5)

@@ -5,6 +5,7 @@ stop), no "on" reaches the broker for that output, nor to a contactor or pump up
 alarm stays, across restarts, until a person has said "inspected", which is refused over MQTT. A cooler that was told
 to be without effect rests before it is tried again. An output that really runs on, or really moves nothing, and has
 moved the wort of an otherwise healthy vessel far for hours, or failed to, has been told of.
+In a cold wort a coil does little, nobody knows how little: there the wort must have become warmer, too.
 Not seen: how fast a fault is found (`tests.bench.detection` measures that), and whose fault it is where several lie
 on one vessel at a time.
 """
@@ -26,6 +27,7 @@ SLACK_S = 15.0  # the scan that finds it has sent its commands already
 RESTS_S = 600.0  # less than the shortest pause of a cooler without effect
 RUNS_ON_K, RUNS_ON_S = 4.0, 4 * 3600.0
 DEAD_S = 3 * 3600.0  # of running without effect
+COLD_C, COLD_WARMS_K = 6.0, 1.0
 CALM_S = 60.0
 WORKED_LONG_S = 6 * 3600.0
 
@@ -170,7 +172,8 @@ class FaultyOutputs:
                 f"the {relay.kind} has run on for {(now_s - astray.since_s) / 3600.0:.1f} h and moved the wort by"
                 f' {moved_k:.1f} K; "{kind}" was not told',
             )  # fmt: skip
-        if dead and astray.ran_s > DEAD_S and moved_k < 0.5:
+        least_k = -COLD_WARMS_K if relay.kind == "cooler" and astray.wort_c < COLD_C else 0.5
+        if dead and astray.ran_s > DEAD_S and moved_k < least_k:
             astray.told = True
             return breach(
                 5, scene, vessel.name,
