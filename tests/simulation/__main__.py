@@ -46,7 +46,11 @@ def tell(stories: int, seed: str, workers: int, hours: float, options: argparse.
         for verdict in pool.imap_unordered(partial(judged, hours=hours, judges=judges), seeds):
             verdicts.append(verdict)
             if verdict.breaches:
-                print(f"{verdict.seed}: {len(verdict.breaches)} breaches in {verdict.took_s:.1f} s", flush=True)
+                first = verdict.breaches[0]
+                print(
+                    f"{verdict.seed}: rule {first.rule}, {first.at_s:.1f} s, {first.vessel}: {first.sentence}",
+                    flush=True,
+                )
     each_s = sum(verdict.took_s for verdict in verdicts) / stories
     took_s = monotonic() - began
     print(f"{stories} stories in {took_s:.0f} s; {60.0 / each_s:.1f} a minute of one core, {each_s:.1f} s each")

@@ -72,6 +72,7 @@ class Daemons:
         try:
             installation = load(site_file)
         except FileFaults as error:
+            board.runs += 1
             self._tell(Started(now_s, name, run, None))
             self._tell(Ended(now_s, name, run, "refused", 2, self._plain(str(error))))
             self._calendar.after(MANAGER_WAITS_S, self.start, name)

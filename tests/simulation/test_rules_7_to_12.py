@@ -186,6 +186,26 @@ def test_a_forgotten_off_is_reminded(reminded: bool) -> None:
     assert bool(now.said()) is not reminded
 
 
+def test_an_off_that_a_disk_could_not_keep_is_not_reminded_of() -> None:
+    """Nor when the operator has said something else since."""
+    now = cellar(9)
+    told = now.batch(volume_l=18.0)
+    now.passes(10.0)
+    now.daemon.store, now.daemon.store_since_s = "read-only", now.now_s
+    now.passes(10.0)
+    now.asks("mode", given={"mode": "off"})
+    told.mode, told.mode_since_s = "off", now.now_s
+    now.passes(10.0)
+    now.ends()
+    now.daemon.store, now.daemon.store_since_s = "good", now.now_s
+    now.begin()
+    now.passes(60.0)
+    now.asks("gravity", given={"gravity": 1.04})
+    now.says(mode="auto")
+    now.passes(2 * HOUR_S)
+    assert now.said() == []
+
+
 # 10
 
 
@@ -234,6 +254,17 @@ def test_each_start_has_a_higher_epoch() -> None:
     right.epochs["a"] = 7
     right.begin()
     assert right.said() == []
+
+
+@pytest.mark.parametrize("passed_s", [0.0, 10.0])
+def test_two_that_connect_within_one_second_may_share_an_epoch_for_that_long(passed_s: float) -> None:
+    now = cellar(10)
+    now.epochs = {"a": 5, "b": 5}
+    now.command("fv1/cooler", False)
+    now.daemon.running = False
+    now.passes(passed_s)
+    second(now)
+    assert bool(now.said()) is (passed_s > 0.0)
 
 
 # 11

@@ -89,10 +89,12 @@ class Heard:
 
 @dataclass(slots=True)
 class Wishes:
-    """What operators have asked for at one vessel. `open` are the ids that nobody has answered."""
+    """What operators have asked for at one vessel. `open` are the ids that nobody has answered; `done_s` when what was
+    asked for has been done."""
 
     open: set[str] = field(default_factory=set)
     answered_s: float = -math.inf
+    done_s: list[float] = field(default_factory=list)
     meddled_s: float = -math.inf  # a stranger has said something there
 
 
@@ -179,8 +181,10 @@ class Seen:
         """Whether what operators were told of this vessel is what the service must know."""
         wishes = self.wishes[vessel.name]
         told = vessel.told
-        if told is not None and any(from_s <= told.since_s <= to_s for from_s, to_s in self._lost):
-            return False  # of the whole batch
+        if told is not None and self._lost:  # of the batch, or of what became of it later
+            known_s = [told.since_s, *(at_s for at_s in wishes.done_s if at_s > told.since_s)]
+            if any(from_s <= at_s <= to_s for from_s, to_s in self._lost for at_s in known_s):
+                return False
         return not wishes.open and self.forgot_s < wishes.answered_s and wishes.meddled_s == -math.inf
 
     def unfit_s(self, scene: Scene, vessel: Vessel, at_s: float) -> float:
@@ -215,6 +219,8 @@ class Seen:
                 if event.id in wishes.open:
                     wishes.open.discard(event.id)
                     wishes.answered_s = event.at_s
+                    if event.done:
+                        wishes.done_s.append(event.at_s)
         elif isinstance(event, Ended):
             self.upset_s = event.at_s
             if event.daemon == "a":
