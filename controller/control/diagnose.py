@@ -52,8 +52,9 @@ COOLER_WITHIN_S, HEATER_WITHIN_S = 20 * 60.0, 40 * 60.0  # on-time within which 
 # balance cannot tell: beside a pump that runs on for hours it takes a dead cooler for a warming wort.
 TRIED_S = 2.0 * COOLER_WITHIN_S
 # What a coil does in a cold wort nobody knows: water is densest there, ice may sit on it. But a wort that becomes so
-# much warmer under unbroken cooling says enough; common practice, no source.
-WARMS_K, COLD_K_PER_H = 0.5, 0.2
+# much warmer so soon under unbroken cooling says enough: a coil at its end in a hot room loses ground more slowly.
+# Common practice, no source.
+WARMS_K, WARMS_WITHIN_S, COLD_K_PER_H = 0.5, 4500.0, 0.2
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 15 * 60.0, 2 * 3600.0  # of a cooler without effect; common practice, no source
 MISTAKEN_S = 3600.0  # so long after it an output without effect may turn out to be the other that will not stop
 FELL_K = 0.15  # so much colder must the wort become before a cooler counts as mended; common practice, no source
@@ -310,7 +311,7 @@ def _cold_row(last: ColdRow | None, tick: Tick) -> ColdRow | None:
         return None
     if last is None:
         return ColdRow(tick.wort_c) if tick.wort_c <= COLD_C else None
-    if tick.wort_c < last.least_c:
+    if tick.wort_c < last.least_c or last.ran_s > WARMS_WITHIN_S:
         return ColdRow(tick.wort_c)
     return last._replace(ran_s=last.ran_s + tick.cooled * tick.dt_s)
 

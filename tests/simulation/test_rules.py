@@ -283,7 +283,7 @@ def test_a_cooler_without_effect_rests() -> None:
     assert len(now.said()) == 1
 
 
-@pytest.mark.parametrize(("wort_c", "becomes_c", "said"), [(12.0, 12.2, 1), (3.0, 3.2, 0), (3.0, 4.2, 1)])
+@pytest.mark.parametrize(("wort_c", "becomes_c", "said"), [(12.0, 12.2, 1), (3.0, 3.2, 0), (3.0, 5.2, 1)])
 def test_a_dead_cooler_is_found_in_the_cold_when_the_wort_has_become_warmer(
     wort_c: float, becomes_c: float, said: int
 ) -> None:

@@ -27,7 +27,7 @@ SLACK_S = 15.0  # the scan that finds it has sent its commands already
 RESTS_S = 600.0  # less than the shortest pause of a cooler without effect
 RUNS_ON_K, RUNS_ON_S = 4.0, 4 * 3600.0
 DEAD_S = 3 * 3600.0  # of running without effect
-COLD_C, COLD_WARMS_K = 6.0, 1.0
+COLD_C, COLD_WARMS_K = 6.0, 2.0
 CALM_S = 60.0
 WORKED_LONG_S = 6 * 3600.0
 
