@@ -34,6 +34,7 @@ KINDS = {  # by how their rows begin
     "starts": "starts",
     "landing": "landing",
     "heater": "heater hours",
+    "opposed": "heat and cold",
     "estimate": "wort estimate",
     "learned": "learned",
 }

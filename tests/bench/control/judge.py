@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 from tests.bench.control.courses import Leg
 from tests.bench.control.floor import floor_rms_k, half_tooth_k
+from tests.bench.control.opposed import Opposed, opposed
 from tests.bench.control.truth import SAMPLE_S, Trace
 
 HOUR_S, DAY_S = 3600.0, 86400.0
@@ -90,6 +91,7 @@ class Verdict:
     holds: tuple[Hold, ...]
     landings: tuple[Landing, ...]
     heat: Heat
+    opposed: Opposed
 
 
 def judge(trace: Trace, where: str, seed: int) -> Verdict:
@@ -116,7 +118,7 @@ def judge(trace: Trace, where: str, seed: int) -> Verdict:
                                      last, bias_k, following.half_tooth_k if following else 0.0))  # fmt: skip
     name = f"{where} {trace.spec.name}".strip()
     believed = Believed(name, estimate_rms_k(trace), trace.ratios)
-    return Verdict(seed, believed, tuple(holds), tuple(landings), heat_of(trace, name))
+    return Verdict(seed, believed, tuple(holds), tuple(landings), heat_of(trace, name), opposed(trace, name))
 
 
 def hold_of(trace: Trace, name: str, target_c: float, since: int, until: int) -> Hold:

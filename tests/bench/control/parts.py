@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from tests.bench.control.judge import Verdict, judge
 from tests.bench.control.plants import nominal_cooler_w
-from tests.bench.control.rows import DRIVERS, Row, believed_rows, heat_row, holds_rows, landing_row
+from tests.bench.control.rows import DRIVERS, Row, believed_rows, heat_row, holds_rows, landing_row, opposed_row
 from tests.bench.control.runs import OURS, RIVALS, Job, Run, run, vessels_on_bath
 from tests.bench.control.truth import Trace
 from tests.simulation.plant_specs import CellarSpec, VesselSpec
@@ -150,6 +150,7 @@ def _rows(
         result.rows.append(landing_row(by_driver, budget, spare_k, title))
         if budget >= 24.0:
             result.rows.append(heat_row(by_driver, budget, *heat, title))
+        result.rows.append(opposed_row(by_driver, budget, spare_k, title))
     if settings.keep and not keep:
         result.runs += _worst(result.rows, jobs, pool)
     ours = [verdict for by_driver in found.values() for verdict in by_driver[OURS]]

@@ -11,6 +11,7 @@ DRIVERS = (OURS, *RIVALS)
 RMS_ALWAYS_GOOD_K = 0.035  # about half a step of the usual probe
 LEAVES_MUCH_K, USES_AT_LEAST, USES_AT_MOST = 0.05, 0.8, 1.05
 ESTIMATE_K, RATIO = 0.03, 0.10
+OPPOSED_K = 0.10  # beyond the tooth that is undone where heat follows cold
 PAST_K, PAST_IN_ALL_K, MANY_STARTS = 0.10, 0.20, 60.0
 
 
@@ -115,6 +116,19 @@ def heat_row(verdicts: Verdicts, budget: float, factor: float, spare_h: float, o
 
     asked = f"<= {factor:g} x balance + {spare_h:g} h"
     return Row(f"heater hours, {of}, {budget:g} starts", asked, _each(verdicts, figures))
+
+
+def opposed_row(verdicts: Verdicts, budget: float, spare_k: float, of: str) -> Row:
+    """Heat and cold within the same six hours, against what the energy balance asks of both."""
+
+    def figures(verdict: Verdict) -> Iterable[Figure]:
+        worst = verdict.opposed
+        text = f"{worst.both_k:.2f} K against each other from hour {worst.hour:.0f} on, {worst.asked_k:.2f} K asked for"
+        tooth_k = 2.0 * max((hold.half_tooth_k for hold in verdict.holds), default=0.0)
+        yield Figure(worst.both_k - worst.asked_k - tooth_k - OPPOSED_K - spare_k, text, worst.where)
+
+    asked = f"<= balance + a tooth + {OPPOSED_K + spare_k:.2f} K"
+    return Row(f"heat and cold within six hours, {of}, {budget:g} starts", asked, _each(verdicts, figures))
 
 
 def believed_rows(verdicts: Verdicts, of: str) -> list[Row]:

@@ -3,9 +3,10 @@
 from dataclasses import replace
 
 from tests.bench.control.judge import Believed, Heat, Hold, Landing, Verdict
+from tests.bench.control.opposed import Opposed
 from tests.bench.control.page import page
 from tests.bench.control.parts import Plot, Result
-from tests.bench.control.rows import Row, believed_rows, heat_row, holds_rows, landing_row
+from tests.bench.control.rows import Row, believed_rows, heat_row, holds_rows, landing_row, opposed_row
 from tests.bench.control.runs import OURS, RIVALS
 
 HOLD = Hold(
@@ -15,9 +16,17 @@ HOLD = Hold(
 LANDING = Landing("fv1 crash", "crash", 0.2, 0.15, 12.0)
 
 
-def verdict(hold: Hold = HOLD, landing: Landing = LANDING, used_h: float = 10.0, seed: int = 1) -> Verdict:
+def verdict(
+    hold: Hold = HOLD, landing: Landing = LANDING, used_h: float = 10.0, seed: int = 1, both_k: float = 0.0
+) -> Verdict:
     believed = Believed("fv1", 0.02, {"coil/C": 1.05})
-    return Verdict(seed, believed, (hold,), (landing,), Heat("fv1", used_h, 10.0))
+    return Verdict(seed, believed, (hold,), (landing,), Heat("fv1", used_h, 10.0), Opposed("fv1", 12.0, both_k, 0.5))
+
+
+def test_heat_and_cold_beyond_balance_and_a_tooth() -> None:
+    most_k = 0.5 + 2.0 * HOLD.half_tooth_k + 0.10
+    for both_k, kept in ((most_k - 0.01, True), (most_k + 0.01, False)):
+        assert opposed_row({OURS: [verdict(both_k=both_k)]}, 24.0, 0.0, "cellar").met is kept
 
 
 def met(rows: list[Row]) -> list[bool]:
