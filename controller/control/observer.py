@@ -15,9 +15,9 @@ from controller.control.vessel_model import Nodes, Rates, Shares, advanced
 TICK_S = 60.0
 # What is known before anything was seen, standard deviations: rest in K/h, shares of the nominal figures (a site file
 # is 30 % wrong, and nobody tells it the hold-up or the loss).
-REST_SD_K_PER_H, COOLER_SD, HEATER_SD, HOLD_SD, LOSS_SD = 0.6, 0.45, 0.35, 0.6, 0.6
+REST_SD_K_PER_H, COOLER_SD, HEATER_SD, HOLD_SD, LOSS_SD, WRAP_SD = 0.6, 0.45, 0.35, 0.6, 0.6, 0.15
 # Shares stay within these bounds, whatever is seen: outside them it is a fault or another plant.
-BOUNDS = ((0.3, 3.5), (0.3, 3.0), (0.15, 5.0), (0.2, 4.0))
+BOUNDS = ((0.3, 3.5), (0.3, 3.0), (0.15, 5.0), (0.2, 4.0), (0.3, 3.0))
 # What changes in a minute by itself: the wort beside the network (K), a share of what an output did (flow wanders,
 # layers form), the shares in a day.
 WORT_SD_K, OUTPUT_SD, SHARE_SD_PER_DAY, SHARE_ON_SD = 0.004, 0.25, 0.08, 0.01
@@ -39,7 +39,8 @@ SURE_AFTER_TICKS = 3
 
 
 class Unsure(NamedTuple):
-    """Covariances of wort w (K), rest r (K/h), and the shares of cooler c, heater h, hold-up d, loss l."""
+    """Covariances of wort w (K), rest r (K/h), and the shares of cooler c, heater h, hold-up d, loss l, wrap's lag g.
+    Cooler and hold-up have to do with heater and wrap by way of wort and rest alone."""
 
     ww: float = 0.0
     wr: float = 0.0
@@ -47,11 +48,13 @@ class Unsure(NamedTuple):
     wh: float = 0.0
     wd: float = 0.0
     wl: float = 0.0
+    wg: float = 0.0
     rr: float = REST_SD_K_PER_H**2
     rc: float = 0.0
     rh: float = 0.0
     rd: float = 0.0
     rl: float = 0.0
+    rg: float = 0.0
     cc: float = COOLER_SD**2
     ch: float = 0.0
     cd: float = 0.0
@@ -59,9 +62,12 @@ class Unsure(NamedTuple):
     hh: float = HEATER_SD**2
     hd: float = 0.0
     hl: float = 0.0
+    hg: float = 0.0
     dd: float = HOLD_SD**2
     dl: float = 0.0
     ll: float = LOSS_SD**2
+    lg: float = 0.0
+    gg: float = WRAP_SD**2
 
 
 class Sums(NamedTuple):
@@ -75,6 +81,7 @@ class Sums(NamedTuple):
     heated_k: float = 0.0
     lost_k: float = 0.0
     by_hold_k: float = 0.0
+    by_lag_k: float = 0.0
 
 
 class Thought(NamedTuple):
@@ -193,6 +200,7 @@ def _gone(last: Thought, seen: Seen, passed_s: float, fit_s: float, shown_ks: fl
     sums = Sums(
         sums.passed_s + passed_s, sums.fit_s + fit_s, sums.off_ks + off_ks, sums.cooled_k + moved.cooled_k,
         sums.heated_k + moved.heated_k, sums.lost_k + moved.lost_k, sums.by_hold_k + moved.by_hold_k,
+        sums.by_lag_k + moved.by_lag_k,
     )  # fmt: skip
     return last._replace(nodes=nodes, sums=sums, room_c=room_c)
 
@@ -208,7 +216,7 @@ def _foreseen(now: Thought, seen: Seen) -> Thought:
 def _begun(last: Thought, wort_c: float, seen: Seen) -> Thought:
     """Another beginning, of a new wort or after an event: the shares still hold, and how sure they are."""
     unsure = _of_shares(last.unsure)._replace(ww=0.05**2)
-    nodes = last.nodes._replace(wort_c=wort_c, shown_c=wort_c, coil_by_hold=0.0)
+    nodes = last.nodes._replace(wort_c=wort_c, shown_c=wort_c, coil_by_hold=0.0, wrap_by_lag=0.0)
     begun = last._replace(
         nodes=nodes, sums=_NO_SUMS, unsure=unsure, ticks=0, rate=seen.rate, cooling=seen.cooling, heating=seen.heating
     )
@@ -217,7 +225,7 @@ def _begun(last: Thought, wort_c: float, seen: Seen) -> Thought:
 
 def _of_shares(unsure: Unsure) -> Unsure:
     """How sure the shares are, when wort and rest are to be found again."""
-    return Unsure(cc=unsure.cc, cd=unsure.cd, hh=unsure.hh, dd=unsure.dd, ll=unsure.ll)
+    return Unsure(cc=unsure.cc, cd=unsure.cd, hh=unsure.hh, hg=unsure.hg, dd=unsure.dd, ll=unsure.ll, gg=unsure.gg)
 
 
 def parted(last: Observed, emptied: bool) -> Observed:
@@ -240,8 +248,9 @@ def forgotten(last: Observed, cooler: bool) -> Observed:
         unsure = unsure._replace(cc=fresh.cc, dd=fresh.dd)
         shares = shares._replace(cooler=1.0, hold=1.0)
     else:
-        unsure = old._replace(wh=0.0, rh=0.0, ch=0.0, hd=0.0, hl=0.0, hh=fresh.hh)
-        shares = shares._replace(heater=1.0)
+        unsure = old._replace(wh=0.0, rh=0.0, ch=0.0, hd=0.0, hl=0.0, hg=0.0, wg=0.0, rg=0.0, lg=0.0)
+        unsure = unsure._replace(hh=fresh.hh, gg=fresh.gg)
+        shares = shares._replace(heater=1.0, wrap=1.0)
     return last._replace(thought=last.thought._replace(shares=shares, unsure=unsure))
 
 
@@ -254,17 +263,18 @@ def _struck(now: Thought, seen: Seen) -> Thought:
     careful_s = now.careful_s
     hours = sums.passed_s / 3600.0
     careful_s = max(0.0, careful_s - sums.passed_s)
-    ww, wr, wc, wh, wd, wl, rr, rc, rh, rd, rl, cc, ch, cd, cl, hh, hd, hl, dd, dl, ll = unsure
-    # ahead: w + r hours + c pc + h ph + d pd + l pl
+    ww, wr, wc, wh, wd, wl, wg, rr, rc, rh, rd, rl, rg, cc, ch, cd, cl, hh, hd, hl, hg, dd, dl, ll, lg, gg = unsure
+    # ahead: w + r hours + c pc + h ph + d pd + l pl + g pg
     pc, ph = -sums.cooled_k / shares.cooler, sums.heated_k / shares.heater
-    pd, pl = sums.by_hold_k, sums.lost_k / shares.loss
-    ww += hours * wr + pc * wc + ph * wh + pd * wd + pl * wl
-    wr += hours * rr + pc * rc + ph * rh + pd * rd + pl * rl
+    pd, pl, pg = sums.by_hold_k, sums.lost_k / shares.loss, sums.by_lag_k
+    ww += hours * wr + pc * wc + ph * wh + pd * wd + pl * wl + pg * wg
+    wr += hours * rr + pc * rc + ph * rh + pd * rd + pl * rl + pg * rg
     wc += hours * rc + pc * cc + ph * ch + pd * cd + pl * cl
-    wh += hours * rh + pc * ch + ph * hh + pd * hd + pl * hl
+    wh += hours * rh + pc * ch + ph * hh + pd * hd + pl * hl + pg * hg
     wd += hours * rd + pc * cd + ph * hd + pd * dd + pl * dl
-    wl += hours * rl + pc * cl + ph * hl + pd * dl + pl * ll
-    ww += hours * wr + pc * wc + ph * wh + pd * wd + pl * wl
+    wl += hours * rl + pc * cl + ph * hl + pd * dl + pl * ll + pg * lg
+    wg += hours * rg + ph * hg + pl * lg + pg * gg
+    ww += hours * wr + pc * wc + ph * wh + pd * wd + pl * wl + pg * wg
     by_outputs_k = abs(sums.cooled_k) + abs(sums.heated_k)
     ww += (WORT_SD_K + FRESH_SD_K * exp(-ticks / FRESH_TICKS)) ** 2 + (OUTPUT_SD * by_outputs_k) ** 2
     rr = min(rr + (RESTLESS_YEAST + RESTLESS_ROOM / cbrt(seen.volume_l)) ** 2 * hours, 4.0 * REST_SD_K_PER_H**2)
@@ -273,9 +283,12 @@ def _struck(now: Thought, seen: Seen) -> Thought:
     if sums.cooled_k > 0.0:
         cc += SHARE_ON_SD**2
     dd, ll = min(dd + drift, HOLD_SD**2), min(ll + 0.1 * drift, LOSS_SD**2)
+    gg = min(gg + 0.1 * drift, WRAP_SD**2)
     layers_k = layers_k * max(0.0, 1.0 - sums.passed_s / LAYERS_S) + by_outputs_k
     if sums.fit_s < 0.5 * sums.passed_s:
-        blind = Unsure(ww, wr, wc, wh, wd, wl, rr, rc, rh, rd, rl, cc, ch, cd, cl, hh, hd, hl, dd, dl, ll)
+        blind = Unsure(
+            ww, wr, wc, wh, wd, wl, wg, rr, rc, rh, rd, rl, rg, cc, ch, cd, cl, hh, hd, hl, hg, dd, dl, ll, lg, gg
+        )
         return now._replace(
             sums=_NO_SUMS, unsure=blind, layers_k=layers_k, ticks=min(ticks, 0), careful_s=careful_s, rate=seen.rate
         )
@@ -289,30 +302,32 @@ def _struck(now: Thought, seen: Seen) -> Thought:
         ww, spread = ww + more, spread + more
     gw, gr = ww / spread, wr / spread
     wort = nodes.wort_c + gw * off_k
-    nodes = Nodes(wort, nodes.shown_c + gw * off_k, nodes.coil_k, nodes.wrap, nodes.coil_by_hold)
+    nodes = Nodes(wort, nodes.shown_c + gw * off_k, nodes.coil_k, nodes.wrap, nodes.coil_by_hold, nodes.wrap_by_lag)
     rest = min(max(rest + gr * off_k, -MOST_REST_K_PER_H), MOST_REST_K_PER_H)
     if seen.learns and careful_s == 0.0:
         gc, gh, gd, gl = wc / spread, wh / spread, wd / spread, wl / spread if ticks >= LOSS_TICKS else 0.0
-        cooler, heater, hold, loss = shares
-        (least_c, most_c), (least_h, most_h), (least_d, most_d), (least_l, most_l) = BOUNDS
+        gn = wg / spread
+        cooler, heater, hold, loss, wrap = shares
+        (least_c, most_c), (least_h, most_h), (least_d, most_d), (least_l, most_l), (least_g, most_g) = BOUNDS
         shares = Shares(
             min(max(cooler + gc * off_k, least_c), most_c),
             min(max(heater + gh * off_k, least_h), most_h),
             min(max(hold + gd * off_k, least_d), most_d),
             min(max(loss + gl * off_k, least_l), most_l),
+            min(max(wrap + gn * off_k, least_g), most_g),
         )
         unsure = Unsure(
-            ww - gw * ww, wr - gw * wr, wc - gw * wc, wh - gw * wh, wd - gw * wd, wl - gw * wl,
-            rr - gr * wr, rc - gr * wc, rh - gr * wh, rd - gr * wd, rl - gr * wl,
+            ww - gw * ww, wr - gw * wr, wc - gw * wc, wh - gw * wh, wd - gw * wd, wl - gw * wl, wg - gw * wg,
+            rr - gr * wr, rc - gr * wc, rh - gr * wh, rd - gr * wd, rl - gr * wl, rg - gr * wg,
             cc - gc * wc, ch - gc * wh, cd - gc * wd, cl - gc * wl,
-            hh - gh * wh, hd - gh * wd, hl - gh * wl,
-            dd - gd * wd, dl - gd * wl, ll - gl * wl,
+            hh - gh * wh, hd - gh * wd, hl - gh * wl, hg - gh * wg,
+            dd - gd * wd, dl - gd * wl, ll - gl * wl, lg - gl * wg, gg - gn * wg,
         )  # fmt: skip
     else:
         unsure = Unsure(
-            ww - gw * ww, wr - gw * wr, wc - gw * wc, wh - gw * wh, wd - gw * wd, wl - gw * wl,
-            rr - gr * wr, rc - gr * wc, rh - gr * wh, rd - gr * wd, rl - gr * wl,
-            cc, ch, cd, cl, hh, hd, hl, dd, dl, ll,
+            ww - gw * ww, wr - gw * wr, wc - gw * wc, wh - gw * wh, wd - gw * wd, wl - gw * wl, wg - gw * wg,
+            rr - gr * wr, rc - gr * wc, rh - gr * wh, rd - gr * wd, rl - gr * wl, rg - gr * wg,
+            cc, ch, cd, cl, hh, hd, hl, hg, dd, dl, ll, lg, gg,
         )  # fmt: skip
     return now._replace(
         nodes=nodes, rest_k_per_h=rest, shares=shares, sums=_NO_SUMS, unsure=unsure, layers_k=layers_k, ticks=ticks + 1,

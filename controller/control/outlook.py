@@ -33,13 +33,14 @@ def outlook(
     heating: bool, hold_variance: float, rest_variance: float,
 ) -> Outlook:  # fmt: skip
     """What is coming with these outputs on, the bath at `bath_c` and the room at `room_c`."""
-    wort_c, _, coil_c, wrap, _ = nodes
+    wort_c, _, coil_c, wrap, _, _ = nodes
     per_h = rate.coil_per_h * shares.cooler
     reach_k = wort_c - bath_c if wort_c > bath_c else 0.0
     full, heat = per_h * reach_k, rate.heater_k_per_h * shares.heater
     hold_h = shares.hold * (HOLD_S / 3600.0)
     own = rest_k_per_h + rate.loss_per_h * shares.loss * (room_c - wort_c)
-    coil_k, wrap_k = per_h * coil_c * hold_h, heat * wrap * (WRAP_S / 3600.0)
+    wrap_h = shares.wrap * (WRAP_S / 3600.0)
+    coil_k, wrap_k = per_h * coil_c * hold_h, heat * wrap * wrap_h
     moves = own + heat * wrap
     settles = own
     if cooling:
@@ -50,6 +51,6 @@ def outlook(
     if heating:
         settles += heat
     return Outlook(
-        own, full, heat, coil_k, wrap_k, hold_h, WRAP_S / 3600.0, moves, wort_c - coil_k + wrap_k, settles,
+        own, full, heat, coil_k, wrap_k, hold_h, wrap_h, moves, wort_c - coil_k + wrap_k, settles,
         coil_k * sqrt(max(hold_variance, 0.0)) / shares.hold, sqrt(max(rest_variance, 0.0)),
     )  # fmt: skip

@@ -4,7 +4,7 @@ All is told as rates of the wort's temperature, since temperatures alone show on
 
     wort   T' = rest + loss (room - T) - coil D + heater w
     coil   D' = (T - bath - D) / RISES_S while the pump runs, -D / tail while it stands
-    wrap   w' = (on - w) / WRAP_S
+    wrap   w' = (on - w) / lag
     probe  s' = (T - s) / PROBE_S
 
 D is how much colder the glycol in the coil is than the wort, K: the cold still in the coil. While it stands, its film
@@ -27,7 +27,7 @@ RISES_S = 40.0  # until a running pump has filled hose and coil with cold glycol
 # vessel, and in larger ones about the same.
 HOLD_S = 240.0
 SLACK = 0.5
-WRAP_S = 300.0  # until the heat of a wrap has come through its wall
+WRAP_S = 300.0  # until the heat of a wrap has come through its wall; or the share of that which was learnt
 PROBE_S = 100.0  # thermowell and sensor together
 # A closed cylinder of V m³ has about 5.8 V^(2/3) m² (as high as twice its width); 2 W/(m² K) through a thin jacket.
 SURFACE_PER_VOLUME, LOSS_W_PER_M2_K = 5.8, 2.0
@@ -44,32 +44,37 @@ class Rates(NamedTuple):
 
 
 class Shares(NamedTuple):
-    """What was learnt, beside the site file's figures: cooler, heater, the coil's hold-up, loss to the room."""
+    """What was learnt, beside the site file's figures: cooler, heater, the coil's hold-up, loss to the room, the wrap's
+    lag."""
 
     cooler: float = 1.0
     heater: float = 1.0
     hold: float = 1.0
     loss: float = 1.0
+    wrap: float = 1.0
 
 
 class Nodes(NamedTuple):
     """Temperatures: the wort, what a probe in it should show, °C; the cold in the coil, K; the wrap's heat that comes
-    through, 0..1; and how the cold in the coil depends on its hold-up (K per share)."""
+    through, 0..1; and how the cold in the coil depends on its hold-up (K per share), the wrap's heat on its lag."""
 
     wort_c: float
     shown_c: float
     coil_k: float = 0.0
     wrap: float = 0.0
     coil_by_hold: float = 0.0
+    wrap_by_lag: float = 0.0
 
 
 class Moved(NamedTuple):
-    """What one interval did to the wort, in K, and by what: cooler, heater, loss; and by one share more of hold-up."""
+    """What one interval did to the wort, in K, and by what: cooler, heater, loss; and by one share more of hold-up and
+    of the wrap's lag."""
 
     cooled_k: float
     heated_k: float
     lost_k: float
     by_hold_k: float
+    by_lag_k: float
 
 
 def filled(vessel: Vessel, volume_l: float | None) -> float:
@@ -99,7 +104,7 @@ def advanced(
     room_c: float, dt_s: float,
 ) -> tuple[Nodes, Moved]:  # fmt: skip
     """The nodes after `dt_s` with these outputs and surroundings held, and what moved the wort."""
-    wort_c, shown_c, coil_k, wrap, by_hold = at
+    wort_c, shown_c, coil_k, wrap, by_hold, by_lag = at
     hours = dt_s / 3600.0
     per_h = rate.coil_per_h * share.cooler
     if cooling:
@@ -120,12 +125,19 @@ def advanced(
         coil_k *= kept
     else:
         cooled_k = by_hold_k = coil_k = by_hold = 0.0
-    heated_k = 0.0
     if heating or wrap > 1e-3:
-        on, kept = (1.0 if heating else 0.0), exp(-dt_s / WRAP_S)
-        heated_k = rate.heater_k_per_h * share.heater * hours * (on + (wrap - on) * (1.0 - kept) * WRAP_S / dt_s)
-        wrap = on + (wrap - on) * kept
+        lag_s = share.wrap * WRAP_S
+        away, kept = wrap - (1.0 if heating else 0.0), exp(-dt_s / lag_s)
+        mean = (1.0 - kept) * lag_s / dt_s
+        full_k = rate.heater_k_per_h * share.heater * hours
+        heated_k = full_k * (wrap - away + away * mean)
+        by_lag_k = full_k * (by_lag * mean + away * (mean - kept) / share.wrap)
+        by_lag = (by_lag + away * dt_s / (lag_s * share.wrap)) * kept
+        wrap += away * (kept - 1.0)
+    else:
+        heated_k = by_lag_k = wrap = by_lag = 0.0
     lost_k = rate.loss_per_h * share.loss * (room_c - wort_c) * hours
     after_c = wort_c + rest_k_per_h * hours - cooled_k + heated_k + lost_k
     shown_c += (0.5 * (wort_c + after_c) - shown_c) * (1.0 - exp(-dt_s / PROBE_S))
-    return Nodes(after_c, shown_c, coil_k, wrap, by_hold), Moved(cooled_k, heated_k, lost_k, by_hold_k)
+    moved = Moved(cooled_k, heated_k, lost_k, by_hold_k, by_lag_k)
+    return Nodes(after_c, shown_c, coil_k, wrap, by_hold, by_lag), moved

@@ -20,7 +20,8 @@ from controller.control.vessel_model import (
     advanced,
 )
 
-RATE, SHARE = Rates(0.30, 2.5, 0.05), Shares(1.2, 0.9, 1.4, 0.8)
+RATE, SHARE = Rates(0.30, 2.5, 0.05), Shares(1.2, 0.9, 1.4, 0.8, 1.3)
+LAG_S = SHARE.wrap * WRAP_S
 H = 3600.0
 
 
@@ -46,8 +47,8 @@ def test_wort_and_coil_go_as_the_exact_discretisation_says_while_the_pump_runs(d
 def test_and_while_it_stands_and_the_wrap_warms(dt_s: float) -> None:
     per_s, tail_s = RATE.coil_per_h * SHARE.cooler * SLACK / H, SHARE.hold * HOLD_S / SLACK
     heat_s = RATE.heater_k_per_h * SHARE.heater / H
-    a = [[0.0, -per_s, heat_s], [0.0, -1.0 / tail_s, 0.0], [0.0, 0.0, -1.0 / WRAP_S]]
-    ad, bd = exact(a, [[0.0, 1.0], [0.0, 0.0], [1.0 / WRAP_S, 0.0]], dt_s)
+    a = [[0.0, -per_s, heat_s], [0.0, -1.0 / tail_s, 0.0], [0.0, 0.0, -1.0 / LAG_S]]
+    ad, bd = exact(a, [[0.0, 1.0], [0.0, 0.0], [1.0 / LAG_S, 0.0]], dt_s)
     room_k = RATE.loss_per_h * SHARE.loss / H * (25.0 - 19.0)
     should = ad @ [19.0, 12.0, 0.3] + bd @ [1.0, -0.2 / H + room_k]
     after, moved = advanced(Nodes(19.0, 19.0, 12.0, 0.3), RATE, SHARE, -0.2, False, True, -3.0, 25.0, dt_s)
@@ -69,7 +70,7 @@ def test_a_whole_pull_down_agrees_with_an_independent_solver() -> None:
                 0.3 / H + loss_s * (16.0 - wort) - cooled + heat_s * wrap,
                 (wort - shown) / PROBE_S,
                 (wort + 3.0 - coil) / RISES_S if on else -coil / tail_s,
-                (heat - wrap) / WRAP_S,
+                (heat - wrap) / LAG_S,
             ]
 
         return of
@@ -106,6 +107,17 @@ def test_the_sensitivity_to_the_hold_up_is_the_difference_quotient() -> None:
         nodes, moved = advanced(nodes, RATE, SHARE, 0.0, k < 60, False, -3.0, 19.0, 5.0)
         by_hold += moved.by_hold_k
     assert -by_hold == pytest.approx((cooled_k(1.41) - cooled_k(1.39)) / 0.02, rel=0.02)
+
+
+def test_and_that_to_the_lag_of_the_wrap() -> None:
+    def heated_k(lag: float) -> tuple[float, float]:
+        nodes, total, by_lag = Nodes(19.0, 19.0), 0.0, 0.0
+        for k in range(100):
+            nodes, moved = advanced(nodes, RATE, SHARE._replace(wrap=lag), 0.0, False, k < 60, -3.0, 19.0, 5.0)
+            total, by_lag = total + moved.heated_k, by_lag + moved.by_lag_k
+        return total, by_lag
+
+    assert heated_k(1.3)[1] == pytest.approx((heated_k(1.31)[0] - heated_k(1.29)[0]) / 0.02, rel=0.02)
 
 
 @pytest.mark.parametrize(("t_s", "y"), [(5.0, 0.362538), (13.0, 1.264241), (33.0, 1.900426), (53.0, 1.986524)])
