@@ -25,7 +25,7 @@ from controller.control.shaping import near_freezing_duty
 from controller.control.site import Output, SignalLoss, Vessel
 from controller.control.state import NO_BLIND, Batch, Blind, Mode, VesselState
 from controller.control.values import NO_SIGNAL, Demand, Drive, Estimate, Record, RecordKind, Signal
-from controller.control.vessel_model import WARM_WORT_C
+from controller.control.vessel_model import LEAST_REACH_K, WARM_WORT_C
 
 LOOK_S = 60.0  # how often the good times are looked at, and how long a signal must be lost before anything is done
 # Common practice, no source, from here to the next comment.
@@ -39,7 +39,6 @@ NEAR_FLOOR_K = 2.0  # a wort that was this near its lower limit is not cooled bl
 SLACK_K = 0.3  # between the balance and the limit: the last pulse, the cold in coil and hose, layers of the wort
 COIL_MARGIN = 1.2  # the coil may be so much stronger than the site file says
 BATH_STRAY_K = 3.0  # a bath that nobody sees either may be so much colder than it was
-LEAST_REACH_K = 5.0  # between wort and glycol, for that power
 # Upper bound for a bare wall in still air: natural convection about 4 W/(m² K) and radiation of a surface that is not
 # polished about 5, less than their sum behind wet steel (from memory: textbooks of heat transfer).
 WALL_W_PER_M2_K = 8.0

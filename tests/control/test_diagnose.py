@@ -117,7 +117,7 @@ def test_a_sound_vessel_is_not_suspected() -> None:
 
 
 def test_a_heater_that_will_not_stop_is_found_alarmed_and_stays_off_until_a_person_has_looked() -> None:
-    """In one of eight hours of the day the cooler holds the wort, and nothing is told: how often, a bench measures."""
+    """After eight hours instead of nine the cooler holds the wort, and nothing is told: a bench measures how often."""
     brew = warmed(9.0)
     brew.passes(2, lambda b: not b.device.heater.on)
     before_c = brew.wort_c
@@ -251,7 +251,7 @@ def test_a_crash_past_the_temperature_of_a_cold_room_is_no_probe_out_of_its_well
 
 
 def test_a_cooler_that_dies_in_a_cold_wort_is_found_by_the_wort_that_becomes_warmer() -> None:
-    """What a coil does there nobody knows; and half a bath of doubt about its own strength is no excuse for hours."""
+    """Nobody knows what a coil does there, so its pulses tell little."""
     brew = Brewing(20.0, 20.0, 22.0)
     brew.passes(12)
     brew.asks("setpoint", celsius=1.0)

@@ -165,7 +165,7 @@ def heat_of(trace: Trace, where: str) -> Heat:
             continue
         rise_j = (next_c - now_c) * trace.heat_capacity_j_per_k
         needed_j += max(0.0, rise_j - trace.load_w(number, now_c) * SAMPLE_S)
-    useful_w = trace.spec.heater_w * (1.0 - trace.spec.wrap_loss_share) * trace.reaches_wort
+    useful_w = trace.useful_heater_w
     used_h = trace.heated_s[-1] / HOUR_S
     return Heat(where, used_h, needed_j / useful_w / HOUR_S if useful_w else 0.0)
 

@@ -4,9 +4,9 @@ asks of both."""
 from dataclasses import dataclass
 from itertools import accumulate, pairwise
 
+from tests.bench.control.courses import HOUR_S
 from tests.bench.control.truth import SAMPLE_S, Trace
 
-HOUR_S = 3600.0
 WINDOW, STEP = int(6 * HOUR_S / SAMPLE_S), int(HOUR_S / 2 / SAMPLE_S)
 
 
@@ -25,7 +25,6 @@ def opposed(trace: Trace, where: str) -> Opposed:
     """The six hours in which heat and cold exceed most what the balance asks for. It asks for cold where what the wort
     gains at its setpoint exceeds the setpoint's rise, or the wort is above it when they begin; for heat likewise."""
     capacity = trace.heat_capacity_j_per_k
-    useful_w = trace.spec.heater_w * (1.0 - trace.spec.wrap_loss_share) * trace.reaches_wort
     gains_k, cold_k, heat_k = [0.0], [0.0], [0.0]
     for number, (now_c, next_c) in enumerate(pairwise(trace.setpoints_c)):
         gains_k.append(trace.load_w(number, trace.mean_c[number]) * SAMPLE_S / capacity)
@@ -36,7 +35,7 @@ def opposed(trace: Trace, where: str) -> Opposed:
     worst = Opposed(where, 0.0, 0.0, 0.0)
     for begin in range(0, len(gained) - WINDOW, STEP):
         end = begin + WINDOW
-        heated_k = (trace.heated_s[end] - trace.heated_s[begin]) * useful_w / capacity
+        heated_k = (trace.heated_s[end] - trace.heated_s[begin]) * trace.useful_heater_w / capacity
         cooled_k = gained[end] - gained[begin] + heated_k - (trace.mean_c[end] - trace.mean_c[begin])
         if trace.cooled_s[end] == trace.cooled_s[begin]:
             cooled_k = 0.0

@@ -35,6 +35,11 @@ class Trace:
     heater_starts: list[int] = field(default_factory=list)
     ratios: dict[str, float] = field(default_factory=dict)  # learned / true after three days, where the core learns
 
+    @property
+    def useful_heater_w(self) -> float:
+        """What of the heater's power reaches the wort, W."""
+        return self.spec.heater_w * (1.0 - self.spec.wrap_loss_share) * self.reaches_wort
+
     def load_w(self, number: int, wort_c: float) -> float:
         """Heat in W that the wort at `wort_c` gains in the minute `number` without cooler or heater."""
         from_room_w = self.loss_w_per_k * (self.room_c[number] - wort_c)
