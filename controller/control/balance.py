@@ -65,7 +65,7 @@ class Balance(NamedTuple):
     """`wort_c` and `rest_k_per_h`, the warming that is not ours, are good after `YOUNG_TICKS` ticks. `cooling` and
     `heating` are the outputs' duties as they have come through to the wort, 0..1; `cooler` and `heater` how strong
     they are, as a share of the site file's figures. `dead_cooler_s` and `dead_heater_s` say how long an output has been
-    on while it looked dead; `blind` that nothing was seen in the last tick."""
+    on while it looked dead; `blind` that the wort is to be looked for anew."""
 
     wort_c: float = 0.0
     rest_k_per_h: float = 0.0
@@ -83,7 +83,8 @@ class Balance(NamedTuple):
 class Tick(NamedTuple):
     """What happened in one minute: the mean of the wort's fit signals, the share of the time that each output was
     commanded on, the rates in K/h that full cooling (< 0) and full heating (> 0) should give by the site file, how
-    restless the rest is (`restless`), and the rate that an open lid adds (`lid_k_per_h`)."""
+    restless the rest is (`restless`), the rate that an open lid adds (`lid_k_per_h`), and what share of its distance to
+    the room the wort loses in an hour at most, 1/h."""
 
     dt_s: float
     wort_c: float
@@ -93,6 +94,7 @@ class Tick(NamedTuple):
     full_heating_k_per_h: float
     restless: float
     lid_k_per_h: float = 0.0
+    most_loss_per_h: float = 0.0
 
 
 def restless(volume_l: float, swing_k: float | None) -> float:
@@ -152,25 +154,12 @@ def reckoned(balance: Balance) -> Reckoned:
 
 def balanced(last: Balance, tick: Tick) -> Balance:
     """The balance after one tick. Of an event (`EVENT_K`) nothing is learnt."""
-    dt_s, h = tick.dt_s, tick.dt_s / HOUR_S
-    cooling = came_through(last.cooling, tick.cooled, dt_s, cooler=True)
-    heating = came_through(last.heating, tick.heated, dt_s, cooler=False)
+    ahead = _ahead(last, tick)
+    cooling, heating = ahead.cooling, ahead.heating
     if last.blind or not last.ticks:
         return last._replace(wort_c=tick.wort_c, ticks=last.ticks + 1, cooling=cooling, heating=heating, blind=False)
-    c, v = tick.full_cooling_k_per_h * cooling * h, tick.full_heating_k_per_h * heating * h
-    w_c, rest, cooler, heater = last.wort_c, last.rest_k_per_h, last.cooler, last.heater
-    ww, wr, wc, wh, rr, rc, rh, cc, ch, hh = last.unsure
-    # ahead: w + r h + cooler c + heater v
-    w_c += rest * h + cooler * c + heater * v
-    to_w = ww + h * wr + c * wc + v * wh
-    wr += h * rr + c * rc + v * rh
-    wc += h * rc + c * cc + v * ch
-    wh += h * rh + c * ch + v * hh
-    ww = to_w + h * wr + c * wc + v * wh + WORT_VARIANCE
-    rr += tick.restless**2 * h
-    cc = min(cc + SHARE_VARIANCE + SHARE_ON_VARIANCE * tick.cooled, FIRST_SHARE_SD**2)
-    hh = min(hh + SHARE_VARIANCE + SHARE_ON_VARIANCE * tick.heated, FIRST_SHARE_SD**2)
-    # and corrected by what was seen
+    w_c, rest, cooler, heater = ahead.wort_c, last.rest_k_per_h, last.cooler, last.heater
+    ww, wr, wc, wh, rr, rc, rh, cc, ch, hh = ahead.unsure
     off_k, spread = tick.wort_c - w_c, ww + STRAY_VARIANCE
     if abs(off_k) > EVENT_K:
         unsure = Unsure(rr=max(rr, 0.25 * FIRST_REST_SD_K_PER_H**2), cc=cc, hh=hh)
@@ -186,9 +175,29 @@ def balanced(last: Balance, tick: Tick) -> Balance:
     )  # fmt: skip
     return Balance(
         w_c + gw * off_k, rest + gr * off_k, cooler, heater, unsure, last.ticks + 1, cooling, heating,
-        _dead(last.dead_cooler_s, cooler, unsure.cc, tick.cooled * dt_s),
-        _dead(last.dead_heater_s, heater, unsure.hh, tick.heated * dt_s),
+        _dead(last.dead_cooler_s, cooler, unsure.cc, tick.cooled * tick.dt_s),
+        _dead(last.dead_heater_s, heater, unsure.hh, tick.heated * tick.dt_s),
     )  # fmt: skip
+
+
+def _ahead(last: Balance, tick: Tick) -> Balance:
+    """The balance as it should be after one tick, before the wort is looked at: w + r h + cooler c + heater v."""
+    h = tick.dt_s / HOUR_S
+    cooling = came_through(last.cooling, tick.cooled, tick.dt_s, cooler=True)
+    heating = came_through(last.heating, tick.heated, tick.dt_s, cooler=False)
+    c, v = tick.full_cooling_k_per_h * cooling * h, tick.full_heating_k_per_h * heating * h
+    ww, wr, wc, wh, rr, rc, rh, cc, ch, hh = last.unsure
+    to_w = ww + h * wr + c * wc + v * wh
+    wr += h * rr + c * rc + v * rh
+    wc += h * rc + c * cc + v * ch
+    wh += h * rh + c * ch + v * hh
+    ww = to_w + h * wr + c * wc + v * wh + WORT_VARIANCE
+    rr += tick.restless**2 * h
+    cc = min(cc + SHARE_VARIANCE + SHARE_ON_VARIANCE * tick.cooled, FIRST_SHARE_SD**2)
+    hh = min(hh + SHARE_VARIANCE + SHARE_ON_VARIANCE * tick.heated, FIRST_SHARE_SD**2)
+    wort_c = last.wort_c + last.rest_k_per_h * h + last.cooler * c + last.heater * v
+    unsure = Unsure(ww, wr, wc, wh, rr, rc, rh, cc, ch, hh)
+    return last._replace(wort_c=wort_c, unsure=unsure, cooling=cooling, heating=heating)
 
 
 def variance_ahead(unsure: Unsure, restless_k_per_h: float, hours: float, cooled_k: float, heated_k: float) -> float:
@@ -207,12 +216,16 @@ def _dead(before_s: float, share: float, variance: float, on_s: float) -> float:
     return before_s + on_s if share + DEAD_SURE * sqrt(variance) < DEAD_SHARE else 0.0
 
 
-def passed(last: Balance, tick: Tick) -> Balance:
-    """The balance after a tick in which nothing was seen: only what is on its way goes on."""
-    cooling = came_through(last.cooling, tick.cooled, tick.dt_s, cooler=True)
-    heating = came_through(last.heating, tick.heated, tick.dt_s, cooler=False)
-    ticks = min(last.ticks, AFTER_EVENT_TICKS)
-    return _anew(last, last.rest_k_per_h)._replace(ticks=ticks, cooling=cooling, heating=heating, blind=True)
+def passed(last: Balance, tick: Tick, believed: bool) -> Balance:
+    """The balance after a tick in which nothing was seen: it becomes less sure. Where what was seen before is not
+    `believed` any more, or no more is known than at first, only what is on its way goes on."""
+    ahead = _ahead(last, tick)
+    if believed and last.ticks and not last.blind and ahead.unsure.rr < FIRST_REST_SD_K_PER_H**2:
+        return ahead
+    return Balance(
+        0.0, last.rest_k_per_h, last.cooler, last.heater, Unsure(cc=last.unsure.cc, hh=last.unsure.hh),
+        min(last.ticks, AFTER_EVENT_TICKS), ahead.cooling, ahead.heating, blind=True,
+    )  # fmt: skip
 
 
 def restarted(last: Balance) -> Balance:
@@ -242,7 +255,3 @@ def forgotten(last: Balance, cooler: bool) -> Balance:
     return last._replace(
         heater=FIRST_SHARE, unsure=last.unsure._replace(wh=0.0, rh=0.0, ch=0.0, hh=fresh), dead_heater_s=0.0
     )
-
-
-def _anew(last: Balance, rest_k_per_h: float) -> Balance:
-    return Balance(0.0, rest_k_per_h, last.cooler, last.heater, Unsure(cc=last.unsure.cc, hh=last.unsure.hh))

@@ -6,7 +6,7 @@ vessel whose file says `signal_loss: bounded` is cooled with nine tenths of that
 and a coil stronger than the site file says. A wort with yeast, or in a warmer room, is never colder than that.
 """
 
-from math import exp, pow
+from math import exp
 
 from controller.control.balance import AFTER_EVENT_TICKS
 from controller.control.course import StepKind
@@ -25,7 +25,7 @@ from controller.control.shaping import near_freezing_duty
 from controller.control.site import Output, SignalLoss, Vessel
 from controller.control.state import NO_BLIND, Batch, Blind, Mode, VesselState
 from controller.control.values import NO_SIGNAL, Demand, Drive, Estimate, Record, RecordKind, Signal
-from controller.control.vessel_model import LEAST_REACH_K, WARM_WORT_C
+from controller.control.vessel_model import LEAST_REACH_K, WARM_WORT_C, most_loss_w_per_k
 
 LOOK_S = 60.0  # how often the good times are looked at, and how long a signal must be lost before anything is done
 # Common practice, no source, from here to the next comment.
@@ -39,11 +39,6 @@ NEAR_FLOOR_K = 2.0  # a wort that was this near its lower limit is not cooled bl
 SLACK_K = 0.3  # between the balance and the limit: the last pulse, the cold in coil and hose, layers of the wort
 COIL_MARGIN = 1.2  # the coil may be so much stronger than the site file says
 BATH_STRAY_K = 3.0  # a bath that nobody sees either may be so much colder than it was
-# Upper bound for a bare wall in still air: natural convection about 4 W/(m² K) and radiation of a surface that is not
-# polished about 5, less than their sum behind wet steel (from memory: textbooks of heat transfer).
-WALL_W_PER_M2_K = 8.0
-# Surface of a closed cylinder twice as high as wide, 2.5 π d², over the two-thirds power of its volume, π d³ / 2.
-SURFACE_PER_VOLUME = 5.81
 # A probe that was found stuck or out of its well has lied for a while; so far the wort may have gone meanwhile.
 DOUBTED_K = 1.0
 FORBIDDING = (COOLER_WILL_NOT_STOP, HEATER_WILL_NOT_STOP)
@@ -85,12 +80,6 @@ def blind_demand(blind: Blind) -> Demand:
     return Demand(-blind.cool_w, blind.reason)
 
 
-def loss_w_per_k(vessel: Vessel) -> float:
-    """The most that the vessel loses to the room, in W per K: an upper bound from its volume, since the site file
-    has no figure of it."""
-    return WALL_W_PER_M2_K * SURFACE_PER_VOLUME * pow(vessel.volume_l / 1000.0, 2.0 / 3.0)
-
-
 def foretold(vessel: Vessel, state: VesselState) -> str:
     """What the beer will do without a fit signal, in numbers where they are known: the way it goes, how fast, and when
     that would bring it to its limit."""
@@ -108,7 +97,7 @@ def needed_c(vessel: Vessel, batch: Batch | None, capacity_j_per_k: float, room_
     lowest_c = floor_c(vessel, batch) + SLACK_K
     if room_c >= lowest_c:
         return lowest_c
-    return room_c + (lowest_c - room_c) * exp(min(left_s * loss_w_per_k(vessel) / capacity_j_per_k, 50.0))
+    return room_c + (lowest_c - room_c) * exp(min(left_s * most_loss_w_per_k(vessel) / capacity_j_per_k, 50.0))
 
 
 def least_wort_c(vessel: Vessel) -> float:
@@ -203,7 +192,7 @@ def _lost(
     bath_c = _bath_c(last, around)
     lowest_c = _cooled_c(vessel, cooler, last, lowest_c, bath_c, volume, cooled_s)
     if lowest_c > room_c:
-        lowest_c = room_c + (lowest_c - room_c) * exp(-min(passed_s * loss_w_per_k(vessel) / volume, 50.0))
+        lowest_c = room_c + (lowest_c - room_c) * exp(-min(passed_s * most_loss_w_per_k(vessel) / volume, 50.0))
     last = last._replace(lowest_c=lowest_c)
     need_c = needed_c(vessel, batch, volume, room_c, max(LONGEST_BLIND_S - lost_s, 0.0))
     why_not = _why_not(vessel, was, batch, course, last, outage_open)

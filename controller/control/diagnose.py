@@ -21,7 +21,15 @@ from controller.control.balance import (
     restless,
     surprised,
 )
-from controller.control.diagnose_words import Around, blame, strength_text, trial_text, warming_text, window_text
+from controller.control.diagnose_words import (
+    Around,
+    blame,
+    pace_text,
+    strength_text,
+    trial_text,
+    warming_text,
+    window_text,
+)
 from controller.control.diagnosis import (
     COOLER_NO_EFFECT,
     COOLER_WILL_NOT_STOP,
@@ -39,12 +47,13 @@ from controller.control.doubt import DOUBTS, Pace, ProbeMemory, course_from, dou
 from controller.control.estimate import fit_mean_c
 from controller.control.evidence import COLD_C, SMALL_K, WORKS_SHARE, Suspicion, Verdict, Window, begun, watched
 from controller.control.follow import Moment
+from controller.control.nature import BEYOND_S, beyond_s, natural_k_per_h
 from controller.control.probing import COLD_SHARE, due, pulse_s
 from controller.control.site import Vessel
 from controller.control.state import VesselState
 from controller.control.trust import JUMPED, fit_to_drive
 from controller.control.values import Record, RecordKind, Signal, Status
-from controller.control.vessel_model import filled, usual_bath_c
+from controller.control.vessel_model import filled, most_loss_w_per_k, usual_bath_c
 
 DEAD_COOLER_S, DEAD_HEATER_S = 240.0, 600.0  # of running while it looks dead; common practice, no source
 COOLER_WITHIN_S, HEATER_WITHIN_S = 20 * 60.0, 40 * 60.0  # on-time within which an output without effect is found
@@ -85,7 +94,8 @@ def diagnose(
         return after._replace(diagnosis=last._replace(minute=minute))
     tick = _tick(vessel, after, minute, around)
     if minute.fit_s < 0.5 * minute.passed_s:
-        balance = passed(last.balance, tick)
+        believed = not any(memory.doubt for memory in last.probes.values())
+        balance = passed(last.balance, tick, believed)
         probes = _probes(vessel, last, balance, tick, signals, around, moment.now_s)
         return after._replace(diagnosis=Diagnosis(_NO_MINUTE, balance, retry=last.retry, probes=probes))
     balance = balanced(last.balance, tick)
@@ -95,6 +105,7 @@ def diagnose(
         _NO_MINUTE, balance, last.suspicions if calm else _NOBODY, last.retry, probes,
         last.asking_until_s, last.asked_s, _apart_k(last.apart_k, tick.wort_c, around.room_c),
         _cold_row(last.cold_row, tick) if calm else None,
+        beyond_s(last.beyond_s if calm else 0.0, vessel, balance, tick, around.room_c),
     )  # fmt: skip
     if balance.ticks >= YOUNG_TICKS or any(fresh.suspicions):
         fresh = _asked(vessel, after, fresh, tick, moment.now_s)
@@ -158,6 +169,7 @@ def _tick(vessel: Vessel, after: VesselState, minute: Minute, around: Around) ->
         heating,
         restless(vessel.volume_l, swing_k) * (FRESH_FACTOR if last.balance.ticks < FRESH_TICKS else 1.0),
         0.0 if around.room_c is None else lid_k_per_h(capacity, vessel.volume_l, around.room_c - wort_c),
+        most_loss_w_per_k(vessel) / capacity * HOUR_S,
     )
 
 
@@ -269,6 +281,10 @@ def _suspected(
     warms = row is not None and row.ran_s >= TRIED_S and tick.wort_c >= row.least_c + WARMS_K
     if row is not None and warms and COOLER_NO_EFFECT in verdicts and COOLER_NO_EFFECT not in (*found, *faults):
         found[COOLER_NO_EFFECT] = warming_text(row.ran_s, tick.wort_c - row.least_c)
+    beyond = HEATER_WILL_NOT_STOP if fresh.beyond_s > 0.0 else COOLER_WILL_NOT_STOP
+    if abs(fresh.beyond_s) >= BEYOND_S and beyond in verdicts and beyond not in found:
+        least, most = natural_k_per_h(vessel, tick, around.room_c)
+        found[beyond] = pace_text(abs(fresh.beyond_s), balance.rest_k_per_h, most if fresh.beyond_s > 0.0 else least)
     if verdicts.get(COOLER_NO_EFFECT) is Verdict.WORKS and COOLER_NO_EFFECT in faults:
         faults = {kind: fault for kind, fault in faults.items() if kind != COOLER_NO_EFFECT}
         retry = None

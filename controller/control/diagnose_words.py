@@ -51,6 +51,15 @@ def warming_text(ran_s: float, warmer_k: float) -> str:
     return f"it ran for {ran_s / 60.0:.0f} min without a break and the wort became {warmer_k:.2f} K warmer"
 
 
+def pace_text(lasted_s: float, k_per_h: float, natural_k_per_h: float) -> str:
+    """What a wort has shown that changes faster than yeast and room can make it."""
+    way = "warmer" if k_per_h > 0.0 else "colder"
+    return (
+        f"commanded off, yet for {lasted_s / 60.0:.0f} min the wort has become {way} by {abs(k_per_h):.1f} K an hour by"
+        f" itself; yeast and room explain {abs(natural_k_per_h):.1f} K an hour at most"
+    )
+
+
 def trial_text(ran_s: float) -> str:
     """What a cooler that was tried again has shown."""
     return f"tried again, it ran for {ran_s / 60.0:.0f} min and the wort became no colder"

@@ -61,7 +61,8 @@ class Suspicions(NamedTuple):
 
 class Diagnosis(NamedTuple):
     """`probes` by name. A test pulse asks until `asking_until_s` whether a probe is alive; it began at `asked_s`.
-    `apart_k` is the mean distance from wort to room in the last hour, None where nobody measures the room."""
+    `apart_k` is the mean distance from wort to room in the last hour, None where nobody measures the room.
+    For `beyond_s` the wort has been warming (> 0) or cooling (< 0) faster than nature can."""
 
     minute: Minute = Minute()
     balance: Balance = Balance()
@@ -72,6 +73,7 @@ class Diagnosis(NamedTuple):
     asked_s: float | None = None
     apart_k: float | None = None
     cold_row: ColdRow | None = None
+    beyond_s: float = 0.0
 
 
 NO_DIAGNOSIS = Diagnosis()

@@ -1,7 +1,6 @@
 """What an identification must not do: when it may begin, and what ends it at once."""
 
 from controller.control.balance import HOUR_S, YOUNG_TICKS
-from controller.control.blind import loss_w_per_k
 from controller.control.follow import Course, Moment
 from controller.control.identification import Experiment, Method
 from controller.control.interlock import REGULATED, freezing_limit_c
@@ -9,6 +8,7 @@ from controller.control.program import gravity_steady
 from controller.control.site import Vessel
 from controller.control.state import Batch, BatchState, Mode, VesselState
 from controller.control.values import Drive, Estimate
+from controller.control.vessel_model import most_loss_w_per_k
 
 LONGEST_S = {Method.STEP: 6 * 3600.0, Method.RELAY: 12 * 3600.0}
 EXCURSION_K = 1.5  # from the setpoint at its beginning; a beer at rest bears that for hours. Common practice, no source
@@ -88,7 +88,7 @@ def yeast_at_work(vessel: Vessel, was: VesselState, batch: Batch, room_c: float 
         by_room_k_per_h, least_k_per_h = 0.0, YEAST_OR_ROOM_K_PER_H
         if room_c is not None and was.estimate.celsius is not None:
             warmer_k = max(room_c - was.estimate.celsius, 0.0)
-            by_room_k_per_h = loss_w_per_k(vessel) * warmer_k / vessel.heat_capacity_j_per_k * HOUR_S
+            by_room_k_per_h = most_loss_w_per_k(vessel) * warmer_k / vessel.heat_capacity_j_per_k * HOUR_S
             least_k_per_h = YEAST_K_PER_H
         if balance.rest_k_per_h > by_room_k_per_h + least_k_per_h:
             return f"something warms the wort by {balance.rest_k_per_h:.2f} K an hour, which the room does not"

@@ -29,8 +29,12 @@ HOLD_S = 240.0
 SLACK = 0.5
 WRAP_S = 300.0  # until the heat of a wrap has come through its wall; or the share of that which was learnt
 PROBE_S = 100.0  # thermowell and sensor together
-# A closed cylinder of V m³ has about 5.8 V^(2/3) m² (as high as twice its width); 2 W/(m² K) through a thin jacket.
-SURFACE_PER_VOLUME, LOSS_W_PER_M2_K = 5.8, 2.0
+# Surface of a closed cylinder twice as high as wide, 2.5 π d², over the two-thirds power of its volume, π d³ / 2.
+SURFACE_PER_VOLUME = 5.81
+# Through a thin jacket; and through a bare wall in still air at most: natural convection about 4 W/(m² K) and radiation
+# of a surface that is not polished about 5, less than their sum behind wet steel (from memory: textbooks of heat
+# transfer).
+LOSS_W_PER_M2_K, MOST_LOSS_W_PER_M2_K = 2.0, 8.0
 # All figures so far but the surface: common practice, no source; the observer learns what differs.
 
 
@@ -82,6 +86,16 @@ def filled(vessel: Vessel, volume_l: float | None) -> float:
     return min(max(volume_l / vessel.volume_l, 0.1), 1.0) if volume_l else 1.0
 
 
+def most_loss_w_per_k(vessel: Vessel) -> float:
+    """The most that the vessel loses to the room, in W per K: an upper bound from its volume, since the site file
+    has no figure of it."""
+    return _surface_m2(vessel) * MOST_LOSS_W_PER_M2_K
+
+
+def _surface_m2(vessel: Vessel) -> float:
+    return SURFACE_PER_VOLUME * float(pow(vessel.volume_l / 1000.0, 2.0 / 3.0))
+
+
 def usual_bath_c(bath: Bath | None) -> float:
     """The bath as its chiller should keep it."""
     return bath.setpoint_c if bath is not None else UNKNOWN_BATH_C
@@ -91,11 +105,10 @@ def rates(vessel: Vessel, volume_l: float | None, bath: Bath | None) -> Rates:
     """The nominal rates of a vessel with `volume_l` of wort (None: full)."""
     capacity = vessel.heat_capacity_j_per_k * filled(vessel, volume_l) / 3600.0
     reach_k = max(WARM_WORT_C - usual_bath_c(bath), LEAST_REACH_K)
-    surface_m2 = SURFACE_PER_VOLUME * float(pow(vessel.volume_l / 1000.0, 2.0 / 3.0))
     return Rates(
         vessel.cooler.power_w / reach_k / capacity if vessel.cooler else 0.0,
         vessel.heater.power_w / capacity if vessel.heater else 0.0,
-        surface_m2 * LOSS_W_PER_M2_K / capacity,
+        _surface_m2(vessel) * LOSS_W_PER_M2_K / capacity,
     )
 
 

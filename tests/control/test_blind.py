@@ -11,7 +11,7 @@ from math import nan
 import pytest
 
 from controller.control.balance import AFTER_EVENT_TICKS, Balance
-from controller.control.blind import KNOWN_S, SHARE, foretold, loss_w_per_k
+from controller.control.blind import KNOWN_S, SHARE, foretold
 from controller.control.codec import from_json, to_json
 from controller.control.course import Ends, Profile, ProfileStep, StepKind
 from controller.control.diagnosis import COOLER_WILL_NOT_STOP, HEATER_WILL_NOT_STOP, NO_DIAGNOSIS, OutputFault
@@ -21,6 +21,7 @@ from controller.control.site import Limits, SignalLoss, Site, Vessel
 from controller.control.state import NO_BLIND, BatchState, Blind, Mode, OutputState, SiteState, VesselState
 from controller.control.step import StepResult, step
 from controller.control.values import Drive, Inputs, Reading, Signal, Status
+from controller.control.vessel_model import most_loss_w_per_k
 from controller.display import Display
 from controller.hmi.metrics import private_registry
 from controller.hmi.shell import ShellCounts
@@ -438,4 +439,4 @@ def test_status_and_metrics_show_it() -> None:
 
 def test_the_loss_to_the_room_is_that_of_a_bare_wall() -> None:
     # A bare steel or plastic vessel of 60 L has about 0.9 m² and 8 W/(m² K); from memory, textbooks of heat transfer.
-    assert loss_w_per_k(vessel()) == pytest.approx(0.9 * 8.0, rel=0.05)
+    assert most_loss_w_per_k(vessel()) == pytest.approx(0.9 * 8.0, rel=0.05)

@@ -9,12 +9,13 @@ from dataclasses import replace
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from controller.control.blind import BATH_STRAY_K, COIL_MARGIN, capacity_j_per_k, coil_w_per_k, loss_w_per_k
+from controller.control.blind import BATH_STRAY_K, COIL_MARGIN, capacity_j_per_k, coil_w_per_k
 from controller.control.interlock import floor_c
 from controller.control.site import Limits, SignalLoss, Site
 from controller.control.state import Blind, SiteState
 from controller.control.step import step
 from controller.control.values import Inputs, Reading
+from controller.control.vessel_model import most_loss_w_per_k
 from tests.factories import DAY_S, HEAT_CAPACITY_J_PER_K, HOUR_S, ON_OFF, PID, UTC_S, running_state, site, vessel
 
 SCAN_S = 30.0
@@ -83,7 +84,7 @@ def test_never_below_the_lower_limit(
     capacity = capacity_j_per_k(fermenter, now.batch)
     assert capacity is not None
     assert fermenter.cooler is not None
-    loss = loss_share * loss_w_per_k(fermenter)
+    loss = loss_share * most_loss_w_per_k(fermenter)
     coil = coil_share * coil_w_per_k(fermenter, fermenter.cooler, now.blind)
     floor = floor_c(fermenter, now.batch)
     # What the room alone does to a wort that is as cold as supposed is not the cooler's doing: a twin shows it.

@@ -154,6 +154,30 @@ def test_a_cooler_that_will_not_stop_is_found_before_the_beer_has_lost_a_kelvin(
     assert brew.vessel.cooler.reason == "the cooler will not stop: it must be inspected"
 
 
+@pytest.mark.parametrize("room_c", [12.0, 20.0, 26.0])
+def test_a_cooler_that_was_welded_before_the_beer_came_is_found_by_what_nature_cannot_do(room_c: float) -> None:
+    """Of such a vessel nothing else was ever seen: its cooling looks like the rest, yeast and room."""
+    brew = Brewing(19.0, 19.0, room_c)
+    brew.device.cooler.weld(True)
+    brew.device.cooler.on = True
+    minutes = brew.passes(6, found(COOLER_WILL_NOT_STOP))
+    assert minutes < 200  # this project's own figure: two hours until the rest is known, and one
+    assert "yeast and room explain" in brew.vessel.faults[COOLER_WILL_NOT_STOP].text
+
+
+def test_a_heater_that_is_welded_while_nobody_can_see_the_wort_is_found_soon_after() -> None:
+    brew = warmed(9.0)
+    brew.passes(2, lambda b: not b.device.heater.on)
+    brew.device.probe.fail(Fault.MISSING, 0.0, brew.cellar.now_s, 1200.0)
+    brew.passes(1 / 3)
+    brew.device.heater.weld(True)
+    brew.device.heater.on = True
+    before_c = brew.wort_c
+    brew.passes(3, found(HEATER_WILL_NOT_STOP))
+    assert HEATER_WILL_NOT_STOP in brew.vessel.faults
+    assert brew.wort_c - before_c < 1.0
+
+
 def test_a_pump_without_effect_rests_is_tried_with_growing_pauses_and_is_used_again_when_it_cools() -> None:
     brew = cooled()
     on_s = brew.device.cooler.on_s
