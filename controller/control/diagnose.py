@@ -45,7 +45,7 @@ from controller.control.diagnosis import (
 )
 from controller.control.doubt import DOUBTS, Pace, ProbeMemory, course_from, doubted, unmoved
 from controller.control.estimate import fit_mean_c
-from controller.control.evidence import COLD_C, SMALL_K, WORKS_SHARE, Suspicion, Verdict, Window, begun, watched
+from controller.control.evidence import COLD_C, LID_S, SMALL_K, WORKS_SHARE, Suspicion, Verdict, Window, begun, watched
 from controller.control.follow import Moment
 from controller.control.nature import BEYOND_S, beyond_s, natural_k_per_h
 from controller.control.probing import COLD_SHARE, due, pulse_s
@@ -61,8 +61,8 @@ COOLER_WITHIN_S, HEATER_WITHIN_S = 20 * 60.0, 40 * 60.0  # on-time within which 
 # balance cannot tell: beside a pump that runs on for hours it takes a dead cooler for a warming wort.
 TRIED_S = 2.0 * COOLER_WITHIN_S
 # What a coil does in a cold wort nobody knows: water is densest there, ice may sit on it. But a wort that becomes so
-# much warmer so soon under unbroken cooling says enough: a coil at its end in a hot room loses ground more slowly.
-# Common practice, no source.
+# much warmer so soon under unbroken cooling, and by more than an open lid can make it, says enough: a coil at its end
+# in a hot room loses ground more slowly. Common practice, no source.
 WARMS_K, WARMS_WITHIN_S, COLD_K_PER_H = 0.5, 4500.0, 0.2
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 15 * 60.0, 2 * 3600.0  # of a cooler without effect; common practice, no source
 MISTAKEN_S = 3600.0  # so long after it an output without effect may turn out to be the other that will not stop
@@ -176,14 +176,14 @@ def _tick(vessel: Vessel, after: VesselState, minute: Minute, around: Around) ->
 def _probes(
     vessel: Vessel, last: Diagnosis, balance: Balance, tick: Tick, signals: list[Signal], around: Around, now_s: float
 ) -> Mapping[str, ProbeMemory]:
-    h, warm = tick.dt_s / HOUR_S, tick.wort_c > COLD_C
+    h, warm, settled = tick.dt_s / HOUR_S, tick.wort_c > COLD_C, balance.ticks >= SETTLING_TICKS
     pace = Pace(
         h,
         h * balance.cooling * tick.full_cooling_k_per_h * (1.0 if warm else COLD_SHARE),
         h * balance.heating * tick.full_heating_k_per_h,
         tick.restless,
-        h * (SURPLUS * max(balance.heater, 1.0) * tick.full_heating_k_per_h + OTHERS_K_PER_H),
-        h * (SURPLUS * max(balance.cooler, 1.0) * -tick.full_cooling_k_per_h + OTHERS_K_PER_H),
+        h * (SURPLUS * max(balance.heater, 1.0) * tick.full_heating_k_per_h + OTHERS_K_PER_H) if settled else inf,
+        h * (SURPLUS * max(balance.cooler, 1.0) * -tick.full_cooling_k_per_h + OTHERS_K_PER_H) if settled else inf,
         course_from(balance),
         warm and balance.ticks >= AFTER_EVENT_TICKS,
     )
@@ -193,9 +193,8 @@ def _probes(
         memory = last.probes.get(name)
         # A memory begins at a value that is fit: what a probe shows after a jump may be a hand, or the room.
         read = fit_to_drive(signal) or (memory is not None and signal.cause in _STILL_READ)
-        settled = balance.ticks >= SETTLING_TICKS or (memory is not None and memory.doubt)
         if signal.celsius is not None and read:
-            room_c = around.room_c if settled else None
+            room_c = around.room_c if settled or (memory is not None and memory.doubt) else None
             memory = doubted(memory, signal.celsius, signal.moved_s, room_c, pace, now_s)
         elif memory is not None and not memory.doubt:
             memory = None
@@ -278,7 +277,8 @@ def _suspected(
         if retry.ran_s >= TRIED_S and verdicts[COOLER_NO_EFFECT] is not Verdict.WORKS:
             found[COOLER_NO_EFFECT] = trial_text(retry.ran_s)
     row = fresh.cold_row
-    warms = row is not None and row.ran_s >= TRIED_S and tick.wort_c >= row.least_c + WARMS_K
+    lid_k = max(tick.lid_k_per_h, 0.0) * LID_S / HOUR_S
+    warms = row is not None and row.ran_s >= TRIED_S and tick.wort_c >= row.least_c + WARMS_K + lid_k
     if row is not None and warms and COOLER_NO_EFFECT in verdicts and COOLER_NO_EFFECT not in (*found, *faults):
         found[COOLER_NO_EFFECT] = warming_text(row.ran_s, tick.wort_c - row.least_c)
     beyond = HEATER_WILL_NOT_STOP if fresh.beyond_s > 0.0 else COOLER_WILL_NOT_STOP

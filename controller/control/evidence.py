@@ -215,8 +215,6 @@ def _goes_on(window: Window, stuck_k_per_h: float) -> bool:
 
 def _lid_k(window: Window, tick: Tick) -> float:
     """What an open lid may have done of what was seen, K."""
-    if window.pulses >= PULSES:
-        return 0.0  # who heats or cools in pulses shows what a pulse does
     lid_k = tick.lid_k_per_h * min(window.lasted_s, LID_S) / HOUR_S
     return abs(lid_k) if lid_k * window.fault_k > 0.0 else 0.0
 
