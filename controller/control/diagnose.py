@@ -21,6 +21,7 @@ from controller.control.balance import (
     restless,
     surprised,
 )
+from controller.control.cold_row import COLD_SHARE, cold_row, warms
 from controller.control.diagnose_words import (
     Around,
     blame,
@@ -35,7 +36,6 @@ from controller.control.diagnosis import (
     COOLER_WILL_NOT_STOP,
     HEATER_NO_EFFECT,
     HEATER_WILL_NOT_STOP,
-    ColdRow,
     Diagnosis,
     Minute,
     OutputFault,
@@ -45,10 +45,10 @@ from controller.control.diagnosis import (
 )
 from controller.control.doubt import DOUBTS, Pace, ProbeMemory, course_from, doubted, unmoved
 from controller.control.estimate import fit_mean_c
-from controller.control.evidence import COLD_C, LID_S, SMALL_K, WORKS_SHARE, Suspicion, Verdict, Window, begun, watched
+from controller.control.evidence import COLD_C, SMALL_K, WORKS_SHARE, Suspicion, Verdict, Window, begun, watched
 from controller.control.follow import Moment
 from controller.control.nature import BEYOND_S, beyond_s, natural_k_per_h
-from controller.control.probing import COLD_SHARE, due, pulse_s
+from controller.control.probing import due, pulse_s
 from controller.control.site import Vessel
 from controller.control.state import VesselState
 from controller.control.trust import JUMPED, fit_to_drive
@@ -60,10 +60,6 @@ COOLER_WITHIN_S, HEATER_WITHIN_S = 20 * 60.0, 40 * 60.0  # on-time within which 
 # A cooler that is tried again has had its chance when it has run for so long and the wort has not become colder. The
 # balance cannot tell: beside a pump that runs on for hours it takes a dead cooler for a warming wort.
 TRIED_S = 2.0 * COOLER_WITHIN_S
-# What a coil does in a cold wort nobody knows: water is densest there, ice may sit on it. But a wort that becomes so
-# much warmer so soon under unbroken cooling, and by more than an open lid can make it, says enough: a coil at its end
-# in a hot room loses ground more slowly. Common practice, no source.
-WARMS_K, WARMS_WITHIN_S, COLD_K_PER_H = 0.5, 4500.0, 0.2
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 15 * 60.0, 2 * 3600.0  # of a cooler without effect; common practice, no source
 MISTAKEN_S = 3600.0  # so long after it an output without effect may turn out to be the other that will not stop
 FELL_K = 0.15  # so much colder must the wort become before a cooler counts as mended; common practice, no source
@@ -104,7 +100,7 @@ def diagnose(
     fresh = Diagnosis(
         _NO_MINUTE, balance, last.suspicions if calm else _NOBODY, last.retry, probes,
         last.asking_until_s, last.asked_s, _apart_k(last.apart_k, tick.wort_c, around.room_c),
-        _cold_row(last.cold_row, tick) if calm else None,
+        cold_row(last.cold_row, tick) if calm else None,
         beyond_s(last.beyond_s if calm else 0.0, vessel, balance, tick, around.room_c),
     )  # fmt: skip
     if balance.ticks >= YOUNG_TICKS or any(fresh.suspicions):
@@ -276,10 +272,8 @@ def _suspected(
         retry = _tried(retry, tick)
         if retry.ran_s >= TRIED_S and verdicts[COOLER_NO_EFFECT] is not Verdict.WORKS:
             found[COOLER_NO_EFFECT] = trial_text(retry.ran_s)
-    row = fresh.cold_row
-    lid_k = max(tick.lid_k_per_h, 0.0) * LID_S / HOUR_S
-    warms = row is not None and row.ran_s >= TRIED_S and tick.wort_c >= row.least_c + WARMS_K + lid_k
-    if row is not None and warms and COOLER_NO_EFFECT in verdicts and COOLER_NO_EFFECT not in (*found, *faults):
+    row, untold = fresh.cold_row, COOLER_NO_EFFECT in verdicts and COOLER_NO_EFFECT not in (*found, *faults)
+    if untold and row is not None and warms(row, tick):
         found[COOLER_NO_EFFECT] = warming_text(row.ran_s, tick.wort_c - row.least_c)
     beyond = HEATER_WILL_NOT_STOP if fresh.beyond_s > 0.0 else COOLER_WILL_NOT_STOP
     if abs(fresh.beyond_s) >= BEYOND_S and beyond in verdicts and beyond not in found:
@@ -319,17 +313,6 @@ _ALIKE = {
     HEATER_NO_EFFECT: COOLER_WILL_NOT_STOP,
     COOLER_WILL_NOT_STOP: HEATER_NO_EFFECT,
 }
-
-
-def _cold_row(last: ColdRow | None, tick: Tick) -> ColdRow | None:
-    """The row of unbroken cooling after one more tick, None where there is none. It begins in a cold wort."""
-    if tick.cooled < 0.9 or -tick.full_cooling_k_per_h * COLD_SHARE < COLD_K_PER_H:
-        return None
-    if last is None:
-        return ColdRow(tick.wort_c) if tick.wort_c <= COLD_C else None
-    if tick.wort_c < last.least_c or last.ran_s > WARMS_WITHIN_S:
-        return ColdRow(tick.wort_c)
-    return last._replace(ran_s=last.ran_s + tick.cooled * tick.dt_s)
 
 
 def _tried(last: Retry, tick: Tick) -> Retry:

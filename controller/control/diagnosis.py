@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from controller.control.balance import Balance, restarted
+from controller.control.cold_row import ColdRow
 from controller.control.doubt import ProbeMemory
 from controller.control.evidence import Suspicion, Window
 
@@ -41,13 +42,6 @@ class Retry(NamedTuple):
     at_s: float
     ran_s: float = 0.0
     from_c: float | None = None
-
-
-class ColdRow(NamedTuple):
-    """A cold wort under unbroken cooling: its lowest temperature, and how long the cooler has run since."""
-
-    least_c: float
-    ran_s: float = 0.0
 
 
 class Suspicions(NamedTuple):

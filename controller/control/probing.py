@@ -2,6 +2,7 @@
 whose cooler or heater runs must move. Part of the demand; every permit of the interlock stays as it is."""
 
 from controller.control.balance import COOLER_FALLS_S, HEATER_LAG_S, HOUR_S, Balance, Tick, reckoned
+from controller.control.cold_row import COLD_SHARE
 from controller.control.doubt import ASK_AFTER_S, MUST_MOVE_K, ProbeMemory, ask_after_s
 from controller.control.evidence import COLD_C
 from controller.control.interlock import REGULATED, changeover_left_s, freezing_limit_c
@@ -13,7 +14,6 @@ LEAST_S, LONGEST_S = 60.0, 3600.0
 SETTLES_S = 900.0  # until what a pulse did has all come to the probe; common practice, no source
 # So much more than must be seen, and never nearer than twice that to a limit. Common practice, no source.
 AMPLE = 1.8
-COLD_SHARE = 0.2  # of what a coil does where water is densest, and ice may sit on it; common practice, no source
 ASKING = "a test pulse: the probe has shown the same for long"
 
 

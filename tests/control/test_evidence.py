@@ -2,6 +2,8 @@
 
 from math import exp
 
+import pytest
+
 from controller.control.balance import (
     Balance,
     Tick,
@@ -217,25 +219,27 @@ def test_rest_and_strength_that_are_only_known_together_are_reckoned_with_togeth
     assert reckoned(LEVEL)[0] == LEVEL.rest_k_per_h
 
 
-def cold_for_half_an_hour(warms_k_per_h: float, lid: float) -> list[Verdict]:
-    """A wort whose pump runs without a pause, and which begins to warm."""
-    known = Balance(wort_c=7.0, rest_k_per_h=1.0, cooler=1.0, unsure=KNOWN, ticks=300, cooling=1.0)
+def cold_for_half_an_hour(warms_k_per_h: float, lid: float, pause: int = 0) -> list[Verdict]:
+    """A wort whose pump runs, of ten minutes each `pause` not, and which begins to warm."""
+    share = 1.0 - 0.1 * pause
+    known = Balance(wort_c=7.0, rest_k_per_h=share, cooler=1.0, unsure=KNOWN, ticks=300, cooling=share)
     window, verdicts = begun(known, 7.0, cooler=True), []
     for i in range(31):
-        tick = Tick(60.0, 7.0 + warms_k_per_h * i / 60.0, 1.0, 0.0, -1.0, 1.0, 0.1, lid)
+        tick = Tick(60.0, 7.0 + warms_k_per_h * i / 60.0, float(i % 10 >= pause), 0.0, -1.0, 1.0, 0.1, lid)
         doubted = known._replace(cooler=0.3)
         window, verdict = watched(window, doubted, tick, True, Suspicion.NO_EFFECT, 1200.0)
         verdicts.append(verdict)
     return verdicts
 
 
-def test_what_a_lid_may_have_done_is_not_held_against_a_pump_that_runs_without_a_pause() -> None:
+@pytest.mark.parametrize("pause", [0, 2])
+def test_what_a_lid_may_have_done_is_not_held_against_a_pump(pause: int) -> None:
     """60 L at 7 °C in a room of 21 °C; by hand: 15 W/(m² K) x 0.581 x 0.06^(2/3) m² x 14 K = 18.7 W."""
     lid = lid_k_per_h(250_000.0, 60.0, 14.0)
     assert abs(lid - 18.7 * 3600.0 / 250_000.0) < 0.001
-    assert Verdict.FAULT in cold_for_half_an_hour(0.8, 0.0)
-    assert Verdict.FAULT not in cold_for_half_an_hour(0.8, 1.5 * lid)
-    assert Verdict.FAULT in cold_for_half_an_hour(1.0, 0.3 * lid)
+    assert Verdict.FAULT in cold_for_half_an_hour(0.8, 0.0, pause)
+    assert Verdict.FAULT not in cold_for_half_an_hour(0.8, 1.5 * lid, pause)
+    assert Verdict.FAULT in cold_for_half_an_hour(0.9, 0.3 * lid, pause)
 
 
 def test_an_output_whose_strength_is_known_is_not_without_effect() -> None:
