@@ -40,6 +40,8 @@ LATELY_S, GOES_ON_SHARE, GONE_SHARE = 480.0, 0.4, 0.3
 # since neither is known alone. A window that began while the strength was more than this, and the rest not known to so
 # much, begins anew.
 UNTOLD_SHARE, UNTOLD_REST_K_PER_H = 1.45, 0.25
+# Short pulses make an output look stronger than it is: of one without effect no more than this share is missed.
+MOST_MISSED_SHARE = 1.3
 # What an output without effect has missed is no more than this share of what it should have done, and the wort has not
 # gone the output's way by more than this one; it has run in two pulses, or for this share of the time allowed.
 MISSED_SHARE, WENT_SHARE, PULSES, RAN_SHARE = 1.4, 0.5, 2, 0.25
@@ -49,7 +51,7 @@ KNOWN_SHARE, LID_S = 0.75, 2400.0
 STUCK_SHARE = 0.75
 # How long the wort must speak for a fault, and how long a window lasts.
 SPEAKS_TICKS = 2
-LONGEST_S, LONGEST_NO_EFFECT_S = 9000.0, 4800.0
+LONGEST_S, LONGEST_NO_EFFECT_S = 9000.0, 7200.0
 # A window begins anew when what was seen speaks so much against a relay that will not stop: the logarithm of the ratio
 # of likelihoods, as in Page's cumulative sum (Biometrika 41 (1954) 100-115). So it is young when the relay fails.
 AGAINST = 2.0
@@ -130,6 +132,10 @@ def watched(
     cooler_share, heater_share = window.cooler, window.heater
     if suspicion is Suspicion.WILL_NOT_STOP:  # what an output that was on does is learnt on beside it
         _, cooler_share, heater_share = reckoned(balance)
+    elif cooler:
+        cooler_share = min(cooler_share, MOST_MISSED_SHARE)
+    else:
+        heater_share = min(heater_share, MOST_MISSED_SHARE)
     cooler_k_per_h = cooler_share * tick.full_cooling_k_per_h
     heater_k_per_h = heater_share * tick.full_heating_k_per_h
     own, full_k_per_h, on = (
