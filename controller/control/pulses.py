@@ -6,6 +6,7 @@ the wort, after what coil and wrap still hold, is half a tooth past the setpoint
 before it. Over days of changing load the mean square is least where starts are spread as L^(2/3) (Lagrange: the sum of
 (L/f)² is least for a given sum of f)."""
 
+from math import exp
 from typing import NamedTuple
 
 from controller.control.budget import DAY_S, RUNAWAY_K
@@ -62,7 +63,8 @@ def tooth_k(
     """The height of the wort's saw-tooth at this load and period, but never less than the shortest pulse gives or
     is worth a start; more for who is ahead of the budget by `longer`, so that it is kept whatever the coil does."""
     idle = max(1.0 - load_k_per_h / full_k_per_h, 0.0) if full_k_per_h > 0.0 else 0.0
-    shortest_h = max(output.shortest_on_s - RISES_S, 5.0) / 3600.0 + hold_h
+    filled = 1.0 - exp(-output.shortest_on_s / RISES_S)
+    shortest_h = (output.shortest_on_s - RISES_S * filled) / 3600.0 + filled * hold_h
     least_k = LEAST_TOOTH_K * longer * longer  # the square, since here nothing else makes starts rarer
     return max(least_k, load_k_per_h * period * idle, full_k_per_h * shortest_h * idle)
 
