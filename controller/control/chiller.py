@@ -11,6 +11,7 @@ from enum import IntEnum
 from math import inf
 from typing import NamedTuple
 
+from controller.control.observer import Observed
 from controller.control.site import Bath
 from controller.control.state import NO_SHARING, Sharing, VesselState
 from controller.control.trust import fit_to_drive
@@ -23,8 +24,10 @@ USEFUL_K = 0.5
 STORE_K = 1.0
 # From all that is asked for to nothing as the bath warms by so much.
 BAND_K = 2.0
-# A vessel whose wort is so much warmer than the bath is cooled with about two thirds of its coil's nominal power.
-NEED_K = 10.0
+# A vessel whose wort is so much warmer than the bath is cooled with about two thirds of its coil's nominal power. Where
+# it is known what the wort does by itself, it needs this many times the distance at which its coil just carries that,
+# but never less than so much.
+NEED_K, NEED_TIMES, LEAST_NEED_K = 10.0, 2.0, 2.5
 # So far above its setpoint a wort is not served well enough.
 CONTENT_K = 0.4
 ARRIVED_K = 0.5
@@ -38,6 +41,10 @@ CAREFUL_SHARE = 0.7
 UNEASY_K = 0.2
 # While the bath is short, pumps start no nearer to each other than this.
 STAGGER_S = 15.0
+# Of those who wait for the same cold the farthest from its setpoint has its turn, until another is farther by this
+# share of its way, but by no more than so much. Who waits is cooled in longer pulses, of so many cycles of its loop: a
+# pump that runs for long brings less glycol that the room has warmed out of its line than pumps that start often.
+TURN_SHARE, TURN_K, TURN_CYCLES = 0.2, 1.5, 3.0
 
 TOO_WARM = "the bath is not colder than the wort"
 TOO_WARM_NOMINAL = "the bath at its setpoint would not be colder than the wort"
@@ -54,7 +61,8 @@ class Rank(IntEnum):
 
 class Call(NamedTuple):
     """One vessel's call on the bath. `wort_c` is None when unknown; `setpoint` is None where nothing is regulated or
-    there is no cooler; `settling` tells that the wort is on its way to a new setpoint."""
+    there is no cooler; `settling` tells that the wort is on its way to a new setpoint; `needs_k` is how much colder
+    than its wort the bath must be to hold it."""
 
     vessel: str
     demand: Demand
@@ -62,21 +70,17 @@ class Call(NamedTuple):
     crash: bool
     setpoint: Setpoint | None = None
     settling: bool = False
+    needs_k: float = NEED_K
 
 
 class Shares(NamedTuple):
-    """The grants by position of the calls, what is to be remembered and told of them, and whether pumps are to start
-    one after the other."""
+    """The grants by position of the calls, what is to be remembered and told of them, whether pumps are to start one
+    after the other, and whether the bath leaves somebody next to nothing."""
 
     grants: tuple[Grant, ...]
     sharing: Sharing
     stagger: bool
-
-    @property
-    def paused(self) -> bool:
-        """Whether somebody who waits gets next to nothing."""
-        waits = self.sharing.waits
-        return bool(waits) and min(waits.values()) < LEAST_SHARE
+    paused: bool = False
 
 
 def share(bath: Bath | None, signal: Signal | None, calls: list[Call], last: Sharing, dt_s: float) -> Shares:
@@ -108,17 +112,44 @@ def share(bath: Bath | None, signal: Signal | None, calls: list[Call], last: Sha
         eased_k, short = 0.0, sum(asking_w) > CAREFUL_SHARE * bath.chiller_w
     else:
         parts = _parts(bath_c, *_band(bath, served, last.eased_k), served, asking_w)
-        least = min((part for part, asked_w in zip(parts, asking_w, strict=True) if asked_w), default=1.0)
-        stuck = any(rank is not Rank.NEEDED and _stuck(call) for call, rank in zip(calls, ranks, strict=True))
-        eased_k = _eased(bath, last.eased_k, least, served, stuck, dt_s)
+        waiting = [call for call, rank in zip(calls, ranks, strict=True) if rank is not Rank.NEEDED]
+        stuck = any(_stuck(call) and (not last.turns or call.vessel in last.turns) for call in waiting)
+        eased_k = _eased(bath, last.eased_k, _least(parts, asking_w), served, stuck, dt_s)
         short = bath_c > bath.setpoint_c + STORE_K
     waits: dict[str, float] = {}
-    for place, (call, rank, grant) in enumerate(zip(calls, ranks, grants, strict=True)):
-        if parts[rank] < 1.0 and grant.heat_w < 0.0:
-            waits[call.vessel] = parts[rank]
-            grants[place] = Grant(grant.heat_w * parts[rank], _waiting(rank, parts[rank]))
-    behind = tuple(each.vessel for each in served) if waits else ()
-    return Shares(tuple(grants), Sharing(eased_k, waits, behind), short)
+    turns: list[str] = []
+    for rank in (Rank.PULL_DOWN, Rank.CRASH):
+        if parts[rank] == 1.0:
+            continue
+        left_w = parts[rank] * asking_w[rank]
+        places = _in_turn([p for p, each in enumerate(ranks) if each is rank], calls, grants, last.turns)
+        turns += [calls[place].vessel for place in places[:1]]
+        for place in places:
+            asked_w = -grants[place].heat_w
+            part = min(1.0, left_w / asked_w)
+            left_w = max(0.0, left_w - asked_w)
+            if part < 1.0:
+                waits[calls[place].vessel] = part
+                grants[place] = Grant(-asked_w * part, _waiting(rank, part, place == places[0]))
+    if not waits:
+        return Shares(tuple(grants), Sharing(eased_k), short)
+    sharing = Sharing(eased_k, waits, tuple(each.vessel for each in served), _needed_c(served), tuple(turns))
+    return Shares(tuple(grants), sharing, short, _least(parts, asking_w) < LEAST_SHARE)
+
+
+def _least(parts: tuple[float, float, float], asking_w: list[float]) -> float:
+    """The least share of all that are asked for."""
+    return min((part for part, asked_w in zip(parts, asking_w, strict=True) if asked_w), default=1.0)
+
+
+def needs_k(observed: Observed, slope_k_per_h: float) -> float:
+    """How much colder than a wort the bath must be to hold it at a setpoint that moves by `slope_k_per_h`."""
+    thought = observed.thought
+    most_k_per_h = thought.ahead.own_k_per_h + thought.ahead.own_sd - slope_k_per_h
+    coil_per_h = thought.rate.coil_per_h * thought.shares.cooler
+    if NEED_TIMES * most_k_per_h >= NEED_K * coil_per_h:
+        return NEED_K
+    return max(LEAST_NEED_K, NEED_TIMES * most_k_per_h / coil_per_h)
 
 
 def last_start(vessels: Mapping[str, VesselState]) -> float:
@@ -126,10 +157,9 @@ def last_start(vessels: Mapping[str, VesselState]) -> float:
     return max((v.cooler.since_s for v in vessels.values() if v.cooler is not None and v.cooler.on), default=-inf)
 
 
-def waits_at_most_s(bath: Bath, served_c: float | None, bath_c: float, eased_k: float) -> float:
-    """How long at most a call that gets next to nothing still waits, if the bath stays as warm as it is. `served_c` is
-    the coldest wort that is served before it."""
-    top_c = _top_c(bath, served_c) + eased_k
+def waits_at_most_s(bath: Bath, sharing: Sharing, bath_c: float) -> float:
+    """How long at most a call that gets next to nothing still waits, if the bath stays as warm as it is."""
+    top_c = _top_c(bath, sharing.needed_c) + sharing.eased_k
     return max(0.0, bath_c - (top_c - LEAST_SHARE * BAND_K)) / NEEDED_K_PER_S
 
 
@@ -148,13 +178,26 @@ def _rank(call: Call) -> Rank:
     return Rank.NEEDED
 
 
+def _in_turn(places: list[int], calls: list[Call], grants: list[Grant], turns: tuple[str, ...]) -> list[int]:
+    """The places of those who ask for cold: the farthest from its setpoint first, but whoever had his turn keeps it for
+    a while."""
+
+    def far_k(place: int) -> float:
+        call = calls[place]
+        away_k = 0.0 if call.setpoint is None or call.wort_c is None else _above_k(call)
+        return away_k + (min(TURN_SHARE * max(away_k, 0.0), TURN_K) if call.vessel in turns else 0.0)
+
+    return sorted((place for place in places if grants[place].heat_w < 0.0), key=far_k, reverse=True)
+
+
 def _stuck(call: Call) -> bool:
     """Whether a wort comes no nearer to its setpoint."""
     return not call.settling and call.setpoint is not None and call.wort_c is not None and _above_k(call) > ARRIVED_K
 
 
-def _coldest_c(served: list[Call]) -> float | None:
-    return min((call.wort_c for call in served if call.wort_c is not None), default=None)
+def _needed_c(served: list[Call]) -> float | None:
+    """The bath that all who are served first need, None where nobody is."""
+    return min((call.wort_c - call.needs_k for call in served if call.wort_c is not None), default=None)
 
 
 def _above_k(call: Call) -> float:
@@ -163,15 +206,15 @@ def _above_k(call: Call) -> float:
     return call.wort_c - call.setpoint.high_c
 
 
-def _top_c(bath: Bath, served_c: float | None) -> float:
+def _top_c(bath: Bath, needed_c: float | None) -> float:
     """The bath at which whoever waits gets nothing: the brewer's warm level, or colder where a wort needs that."""
-    top_c = bath.warm_c if served_c is None else min(bath.warm_c, served_c - NEED_K)
+    top_c = bath.warm_c if needed_c is None else min(bath.warm_c, needed_c)
     return max(top_c, bath.setpoint_c + STORE_K + 0.5 * BAND_K)
 
 
 def _band(bath: Bath, served: list[Call], eased_k: float) -> tuple[float, float]:
     """The bath's temperatures at which whoever waits gets all and nothing."""
-    top_c = _top_c(bath, _coldest_c(served))
+    top_c = _top_c(bath, _needed_c(served))
     return max(bath.setpoint_c + STORE_K, top_c - BAND_K) + eased_k, top_c + eased_k
 
 
@@ -212,20 +255,27 @@ def _eased(bath: Bath, eased_k: float, least: float, served: list[Call], stuck: 
         return max(0.0, eased_k - CONTENT_K_PER_S * dt_s)
     if eased_k < PROVEN_K:
         return max(0.0, eased_k - NEEDED_K_PER_S * dt_s)
-    coldest_c = _coldest_c(served)
-    if coldest_c is not None and _top_c(bath, coldest_c) + eased_k < coldest_c - NEED_K:
+    needed_c = _needed_c(served)
+    if needed_c is not None and _top_c(bath, needed_c) + eased_k < needed_c:
         return eased_k + CONTENT_K_PER_S * dt_s
     return eased_k
 
 
-def _waiting(rank: Rank, part: float) -> str:
-    return _NOTHING[rank] if part < LEAST_SHARE else _LESS[rank]
+def _waiting(rank: Rank, part: float, first: bool) -> str:
+    if part >= LEAST_SHARE:
+        return _LESS[rank]
+    return _NOTHING[rank] if first else _LATER[rank]
 
 
 _NOTHING = (
     "",
     "the pull-down waits: the bath is warm, fermentations come first",
     "the crash waits: the bath is warm, fermentations come first",
+)
+_LATER = (
+    "",
+    "the pull-down waits its turn: another wort is farther from its setpoint",
+    "the crash waits its turn: another wort is farther from its setpoint",
 )
 _LESS = (
     "",

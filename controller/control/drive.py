@@ -37,10 +37,12 @@ def drive(
     feeding: Feeding | None = None,
     later: str = "",
     pulse: int | None = None,
+    cycles: float = 1.0,
 ) -> Driven:
     """Switch the vessel's outputs. Before `started` everything is off, whatever was granted (design rule 3).
     `feeding` is what stands upstream of them, None for a site without; `later` says why a cooler that is off does not
-    start in this scan; `pulse` is which output the loop wants on now (None: pulses by the account of on-time)."""
+    start in this scan; `pulse` is which output the loop wants on now (None: pulses by the account of on-time, which are
+    `cycles` times as long as the loop's)."""
     cooler, heater = was.cooler, was.heater
     if not started:
         grant = Grant(0.0, START)
@@ -59,7 +61,7 @@ def drive(
                 duty = most if pulse < 0 else 0.0
             above_k = wort.cold_c - course.setpoint.high_c if course.setpoint else 0.0
             now = None if pulse is None or most < 1.0 else pulse < 0
-            wish = _wish(vessel, vessel.cooler, cooler, duty, now, above_k, cold_c - limit_c, moment)
+            wish = _wish(vessel, vessel.cooler, cooler, duty, now, above_k, cold_c - limit_c, moment, cycles)
             veto = ""
             if wish.on:
                 veto = locked_out(was, "cooler", now_s) if was.faults else ""
@@ -106,15 +108,15 @@ def drive(
 
 def _wish(
     vessel: Vessel, output: Output, state: OutputState, duty: float, pulse: bool | None, away_k: float, room_k: float,
-    moment: Moment,
+    moment: Moment, cycles: float = 1.0,
 ) -> OutputState:  # fmt: skip
     """What shaping wants: the loop's own pulse, or pulses by the account at this duty. `away_k` is how far the wort is
     where the output brings it back from, `room_k` how far it may swing."""
-    now_s, cycle_s = moment.now_s, vessel.loop.cycle_s
+    now_s, cycle_s = moment.now_s, cycles * vessel.loop.cycle_s
     if pulse is not None:
         return shaped(output, state, 1.0 if pulse else 0.0, cycle_s, now_s, moment.dt_s)
     if state.paid_s - now_s > BURST_S:
-        cycle_s = stretched_cycle_s(vessel, output, state, duty, now_s, away_k, room_k)
+        cycle_s = max(cycle_s, stretched_cycle_s(vessel, output, state, duty, now_s, away_k, room_k))
     return shaped(output, state, duty, cycle_s, now_s, moment.dt_s)
 
 

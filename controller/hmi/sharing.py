@@ -22,9 +22,13 @@ def bath_wait(site: Site, vessel: Vessel, state: SiteState, display: Display) ->
         return None
     behind = state.sharing.behind
     done_s, turn_s = _done_s(vessel, state), _turn_s(site, state) if part < LEAST_SHARE else None
+    before = [name for name in state.sharing.turns if name != vessel.name and state.sharing.waits.get(name, 1.0) > part]
     names = ", ".join(behind[:NAMED]) + (f" and {len(behind) - NAMED} more" if len(behind) > NAMED else "")
     text = f"waits for {names or 'the bath'}: the bath is short of cold"
-    if turn_s is not None:
+    if before and turn_s is not None:
+        turn_s = None
+        text += f"; {before[-1]} has its turn, until it is about as far from its setpoint"
+    elif turn_s is not None:
         text += f"; its turn comes {_when(turn_s, state, display)} at the latest, if the bath becomes no warmer"
     else:
         text += f", it gets {share_text(part)} of what it asks for"
@@ -49,9 +53,7 @@ def _turn_s(site: Site, state: SiteState) -> float | None:
     bath_c = trusted_c(state.signals, site.bath.probes) if site.bath else None
     if site.bath is None or bath_c is None:
         return None
-    worts = [state.vessels[name].estimate.celsius for name in state.sharing.behind if name in state.vessels]
-    coldest_c = min((celsius for celsius in worts if celsius is not None), default=None)
-    return waits_at_most_s(site.bath, coldest_c, bath_c, state.sharing.eased_k)
+    return waits_at_most_s(site.bath, state.sharing, bath_c)
 
 
 def _when(in_s: float, state: SiteState, display: Display) -> str:

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from controller.control.chiller import (
     ARRIVED_K,
     BAND_K,
+    LEAST_NEED_K,
     LEAST_SHARE,
     NEED_K,
     STAGGER_S,
@@ -18,14 +19,18 @@ from controller.control.chiller import (
     TOO_WARM_NOMINAL,
     Call,
     Shares,
+    needs_k,
     share,
     waits_at_most_s,
 )
 from controller.control.lifecycle import initial_state
+from controller.control.observer import Observed, Thought
+from controller.control.outlook import Outlook
 from controller.control.site import Place, Probe
 from controller.control.state import NO_SHARING, Sharing
 from controller.control.step import step
 from controller.control.values import Demand, Inputs, Reading, Setpoint, Signal, Status
+from controller.control.vessel_model import Rates
 from tests.factories import ON_OFF, bath, running_state, scan, site, vessel
 
 # Setpoint of the bath; within its own cold; half way to its warm level; at it, where whoever waits gets nothing; above.
@@ -33,6 +38,7 @@ COLD, STORE, HALF, TOP, WARM = -3.0, -2.0, 0.0, 1.0, 1.5
 WHY = "cooling to the setpoint"
 CRASH_WAITS = "the crash waits: the bath is warm, fermentations come first"
 CRASH_LESS = "the crash gets what fermentations leave of the bath"
+CRASH_LATER = "the crash waits its turn: another wort is farther from its setpoint"
 PULL_WAITS = "the pull-down waits: the bath is warm, fermentations come first"
 PULL_LESS = "the pull-down gets what fermentations leave of the bath"
 HOUR_S = 3600.0
@@ -90,8 +96,8 @@ CASES = [
     ),
     pytest.param(
         HALF, [active(-9.0), crash(-600.0), crash(-60.0)],
-        [(-9.0, WHY), (-300.0, CRASH_LESS), (-30.0, CRASH_LESS)],
-        id="crashes share alike",
+        [(-9.0, WHY), (-330.0, CRASH_LESS), (0.0, CRASH_LATER)],
+        id="crashes take turns",
     ),
     pytest.param(WARM, [active(-1500.0)], [(-1500.0, WHY)], id="a fermentation is never kept out"),
     pytest.param(WARM, [active(-900.0), active(-900.0)], [(-900.0, WHY), (-900.0, WHY)], id="nor are two"),
@@ -125,7 +131,9 @@ def test_the_bath_is_shared_out(bath_c: float, calls: list[Call], grants: list[t
 
 def test_it_is_told_who_waits_behind_whom() -> None:
     shares = shared(HALF, [active(-300.0), crash(-600.0)])
-    assert shares.sharing == Sharing(pytest.approx(shares.sharing.eased_k), {"lager": 0.5}, ("ale",))
+    assert shares.sharing == Sharing(
+        pytest.approx(shares.sharing.eased_k), {"lager": 0.5}, ("ale",), 19.0 - NEED_K, ("lager",)
+    )
     assert not shares.paused
     assert shared(TOP, [active(-300.0), crash(-600.0)]).paused
     assert shared(COLD, [active(-300.0), crash(-600.0)]).sharing == NO_SHARING
@@ -136,6 +144,39 @@ def test_figures_of_the_site_file_that_are_wrong_change_nothing_while_the_bath_i
     for power_w in (1.0, 300.0, 1e6):
         wrong = replace(bath(), chiller_w=power_w)
         assert share(wrong, at(HALF), calls, NO_SHARING, 5.0) == shared(HALF, calls)
+
+
+def test_the_farthest_from_its_setpoint_has_its_turn_until_another_is_clearly_farther() -> None:
+    """Each starts his pump seldom, and all arrive at about the same time."""
+    worts_c, last, turns = {"one": 20.0, "other": 20.0}, NO_SHARING, []
+    for _ in range(600):
+        calls = [active(-9.0), *(crash(-600.0, worts_c[name])._replace(vessel=name) for name in worts_c)]
+        shares = share(bath(), at(HALF), calls, last, 60.0)
+        last = shares.sharing
+        turns += last.turns
+        for name, grant in zip(worts_c, shares.grants[1:], strict=True):
+            worts_c[name] = max(2.1, worts_c[name] + grant.heat_w * 60.0 / 250_000.0)
+    assert abs(worts_c["one"] - worts_c["other"]) < 0.5
+    changes = sum(one != other for one, other in pairwise(turns))
+    assert 8 < changes < 40
+
+
+def watched_at(own_k_per_h: float, unsure: float = 0.1, coil_per_h: float = 0.25) -> Observed:
+    ahead = Outlook(own_k_per_h=own_k_per_h, own_sd=unsure)
+    return Observed(Thought(rate=Rates(coil_per_h, 1.0, 0.02), ahead=ahead))
+
+
+def test_how_cold_a_bath_a_wort_needs_follows_from_what_it_does_by_itself() -> None:
+    """By hand: 0.4 K/h against 0.25 K/h for each kelvin is carried at 1.6 K, and twice that is asked for."""
+    assert needs_k(watched_at(0.3), 0.0) == pytest.approx(3.2)
+    assert needs_k(watched_at(0.3), -0.2) == pytest.approx(4.8)  # a falling setpoint asks for more
+    assert needs_k(watched_at(-1.0), 0.0) == LEAST_NEED_K
+    assert needs_k(watched_at(2.0), 0.0) == NEED_K
+    assert needs_k(watched_at(0.1, unsure=5.0), 0.0) == NEED_K  # nobody knows yet
+    assert needs_k(Observed(), 0.0) == NEED_K
+    held = active(-5.0, 2.2, 2.0)
+    assert shared(-1.0, [held, crash(-600.0)]).grants[1].heat_w == 0.0
+    assert shared(-1.0, [held._replace(needs_k=LEAST_NEED_K), crash(-600.0)]).grants[1].heat_w < -200.0
 
 
 # A bath that does not come back to its level: the first rule of this kind kept a vessel out for good.
@@ -161,7 +202,7 @@ def test_while_fermentations_are_too_warm_a_crash_waits_longer_but_not_for_ever(
     suffering = [active(-300.0, 20.0), crash(-600.0)]
     waited_s = wait_s(3.0, suffering, 24 * HOUR_S)
     assert 3 * HOUR_S < waited_s < 6 * HOUR_S
-    assert waited_s <= waits_at_most_s(bath(), 20.0, 3.0, 0.0) + 120.0
+    assert waited_s <= waits_at_most_s(bath(), Sharing(needed_c=20.0 - NEED_K), 3.0) + 120.0
 
 
 def test_a_level_that_gave_way_goes_on_as_far_as_the_others_need_no_colder_bath() -> None:
@@ -297,7 +338,7 @@ def test_every_grant_lies_between_nothing_and_the_demand(
 @given(st.floats(-3000.0, -1.0), st.floats(-3000.0, -1.0), st.floats(-19.0, 18.0), st.floats(19.0, 25.0))
 def test_nobody_waits_for_ever(active_w: float, crash_w: float, bath_c: float, wort_c: float) -> None:
     calls = [active(active_w, wort_c), crash(crash_w, 20.0)]
-    longest_s = waits_at_most_s(bath(), wort_c, bath_c, 0.0) + HOUR_S
+    longest_s = waits_at_most_s(bath(), Sharing(needed_c=wort_c - NEED_K), bath_c) + HOUR_S
     assert wait_s(bath_c, calls, longest_s, 900.0) < longest_s
 
 

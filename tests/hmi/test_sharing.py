@@ -63,6 +63,13 @@ def test_a_crash_that_gets_nothing_is_told_when_its_turn_comes_at_the_latest() -
     )
 
 
+def test_who_waits_for_another_crash_is_told_whose_turn_it_is() -> None:
+    waits = Sharing(0.0, {"porter": 0.6, "lager": 0.0}, ("ale",), 9.0, ("porter",))
+    assert text(cellar_with(waits, bath_c=-1.0)) == (
+        "waits for ale: the bath is short of cold; porter has its turn, until it is about as far from its setpoint"
+    )
+
+
 def test_many_who_come_first_are_named_shortly() -> None:
     state = cellar_with(Sharing(0.0, {"lager": 0.4}, ("a", "b", "c", "d", "e")), 0.0)
     assert text(state).startswith("waits for a, b, c and 2 more: ")
