@@ -42,7 +42,7 @@ class Feeding:
                     return f"the contactor {device.name} is open: {given.reason}"
             elif at.on and self._now_s - at.sent_s > output.lifetime_s:
                 return "the valve has closed by itself"
-            elif not given.on and (why := self._no_flow(device, given, output.tag)):
+            elif not given.on and (why := self._no_flow(device, given, output, at)):
                 return why
         return ""
 
@@ -73,12 +73,14 @@ class Feeding:
         by their own timers."""
         return tag not in self._unheard or pump.output.tag in self._unheard
 
-    def _no_flow(self, pump: Upstream, given: OutputState, tag: str) -> str:
+    def _no_flow(self, pump: Upstream, given: OutputState, valve: Output, at: OutputState) -> str:
         why = stuck(pump, self._state.vessels)
         if why:
             return f"the pump {pump.name} is kept off: {why}"
-        if tag in self._unheard:
+        if valve.tag in self._unheard:
             return "the valve does not get its commands"
+        if at.on and self._now_s - at.since_s < valve.shortest_on_s:
+            return ""  # it opened in the very scan in which the pump was stopped for the sake of another
         if self._now_s - given.since_s + pump.leads_s < pump.output.shortest_off_s:
             return f"{PROTECTIVE_OFF} of the pump {pump.name}"
         return ""

@@ -87,8 +87,8 @@ def rms_k(worts: list[float], target_c: float = 19.0) -> float:
 def test_a_tooth_is_what_load_and_period_make_of_it() -> None:
     # A = L P (1 - d): 0.4 K/h of load, 4 K/h of cooling, a start an hour
     assert tooth_k(PUMP, 0.4, 4.0, 1.0, 0.0) == pytest.approx(0.4 * 0.9)
-    # but never less than the shortest pulse gives, by hand: in 60 s the coil is filled to 1 - exp(-60 / 40) = 0.777, has
-    # given 60 s - 40 s x 0.777 = 28.9 s of full cooling, and gives 0.777 of its hold-up of 0.1 h afterwards
+    # but never less than the shortest pulse gives, by hand: in 60 s the coil is filled to 1 - exp(-60 / 40) = 0.777,
+    # has given 60 s - 40 s x 0.777 = 28.9 s of full cooling, and gives 0.777 of its hold-up of 0.1 h afterwards
     assert tooth_k(PUMP, 0.0, 4.0, 1.0, 0.1) == pytest.approx(4.0 * (28.9 / 3600.0 + 0.777 * 0.1), rel=0.001)
 
 

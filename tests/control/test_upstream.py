@@ -369,15 +369,30 @@ def test_while_the_pump_rests_no_valve_opens_for_it() -> None:
     cellar = Cellar(ale=WARM_C, lager=WARM_C)
     cellar.scan(Action("1", "lager", "mode", {"mode": "off"}, "me"))
     cellar.until("upstream/glycol", True)
-    cellar.scan(Action("2", "ale", "mode", {"mode": "off"}, "me"), Action("3", "lager", "mode", {"mode": "auto"}, "me"))
+    cellar.scan(Action("2", "ale", "mode", {"mode": "off"}, "me"))
     stopped_s = cellar.state.now_s
     assert not cellar.devices["upstream/glycol"]
-    cellar.scan()
+    cellar.scan(Action("3", "lager", "mode", {"mode": "auto"}, "me"))
     assert cellar.why("lager/cooler") == "protective off time of the pump glycol"
     cellar.until("lager/cooler", True)
     assert cellar.state.now_s - stopped_s >= GLYCOL.output.shortest_off_s - LEADS_S
     cellar.until("upstream/glycol", True)
     assert cellar.state.now_s - stopped_s >= GLYCOL.output.shortest_off_s
+
+
+def test_a_valve_that_opens_in_the_scan_in_which_the_pump_stops_for_another_keeps_its_shortest_time() -> None:
+    cellar = cooling("ale", "lager")
+    cellar.scan(Action("1", "lager", "mode", {"mode": "off"}, "me"))
+    cellar.scans(600)
+    cellar.scan(Action("2", "lager", "mode", {"mode": "auto"}, "me"), Action("3", "ale", "mode", {"mode": "off"}, "me"))
+    assert (cellar.devices["lager/cooler"], cellar.devices["upstream/glycol"]) == (True, False)
+    opened_s = cellar.state.now_s
+    shortest_on_s = 60.0  # the default of a cooler
+    while cellar.state.now_s - opened_s < shortest_on_s:
+        cellar.scan()
+        assert cellar.devices["lager/cooler"]
+    cellar.until("upstream/glycol", True)
+    assert cellar.state.now_s - opened_s >= GLYCOL.output.shortest_off_s
 
 
 def test_a_valve_that_does_not_get_its_commands_does_not_start_the_pump() -> None:
