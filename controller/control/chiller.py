@@ -44,7 +44,7 @@ STAGGER_S = 15.0
 # Of those who wait for the same cold the farthest from its setpoint has its turn, until another is farther by this
 # share of its way, but by no more than so much. Who waits is cooled in longer pulses, of so many cycles of its loop: a
 # pump that runs for long brings less glycol that the room has warmed out of its line than pumps that start often.
-TURN_SHARE, TURN_K, TURN_CYCLES = 0.2, 1.5, 3.0
+TURN_SHARE, TURN_K, TURN_CYCLES = 0.2, 1.5, 5.0
 
 TOO_WARM = "the bath is not colder than the wort"
 TOO_WARM_NOMINAL = "the bath at its setpoint would not be colder than the wort"
