@@ -75,12 +75,14 @@ class Call(NamedTuple):
 
 class Shares(NamedTuple):
     """The grants by position of the calls, what is to be remembered and told of them, whether pumps are to start one
-    after the other, and whether the bath leaves somebody next to nothing."""
+    after the other, whether the bath leaves somebody next to nothing, and how many of its loop's cycles a pulse of one
+    who waits lasts."""
 
     grants: tuple[Grant, ...]
     sharing: Sharing
     stagger: bool
     paused: bool = False
+    cycles: float = 1.0
 
 
 def share(bath: Bath | None, signal: Signal | None, calls: list[Call], last: Sharing, dt_s: float) -> Shares:
@@ -116,6 +118,7 @@ def share(bath: Bath | None, signal: Signal | None, calls: list[Call], last: Sha
         stuck = any(_stuck(call) and (not last.turns or call.vessel in last.turns) for call in waiting)
         eased_k = _eased(bath, last.eased_k, _least(parts, asking_w), served, stuck, dt_s)
         short = bath_c > bath.setpoint_c + STORE_K
+    cycles = TURN_CYCLES if bath_c is not None else 1.0  # who sees the bath ends a pulse that makes it too warm
     waits: dict[str, float] = {}
     turns: list[str] = []
     for rank in (Rank.PULL_DOWN, Rank.CRASH):
@@ -134,7 +137,7 @@ def share(bath: Bath | None, signal: Signal | None, calls: list[Call], last: Sha
     if not waits:
         return Shares(tuple(grants), Sharing(eased_k), short)
     sharing = Sharing(eased_k, waits, tuple(each.vessel for each in served), _needed_c(served), tuple(turns))
-    return Shares(tuple(grants), sharing, short, _least(parts, asking_w) < LEAST_SHARE)
+    return Shares(tuple(grants), sharing, short, _least(parts, asking_w) < LEAST_SHARE, cycles)
 
 
 def _least(parts: tuple[float, float, float], asking_w: list[float]) -> float:

@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from controller.control.blind import blind_demand, look
 from controller.control.budget import slower
-from controller.control.chiller import NEED_K, STAGGER_S, STARTS_LATER, TURN_CYCLES, Call, last_start, needs_k, share
+from controller.control.chiller import NEED_K, STAGGER_S, STARTS_LATER, Call, last_start, needs_k, share
 from controller.control.compressor import chilled
 from controller.control.diagnose import diagnose, doubts
 from controller.control.diagnose_words import Around
@@ -121,7 +121,7 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
         later = "" if last_start_s is None or moment.now_s - last_start_s >= STAGGER_S else STARTS_LATER
         pulse = loop.pulse if grant.heat_w == loop.heat_w else None  # all else is given by the account
         driven = drive(vessel, was, course, wort, grant, own, moment, state.started, records, feeding, later, pulse,
-                       TURN_CYCLES if vessel.name in shares.sharing.waits else 1.0)  # fmt: skip
+                       shares.cycles if vessel.name in shares.sharing.waits else 1.0)  # fmt: skip
         if (
             last_start_s is not None
             and driven.cooler is not None
