@@ -10,8 +10,10 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import NamedTuple
 
+from tests.bench.control.believed import LOSS
 from tests.bench.control.courses import Leg
 from tests.bench.control.floor import floor_rms_k, half_tooth_k
+from tests.bench.control.knowable import AFTER_H, loss_sd
 from tests.bench.control.opposed import Opposed, opposed
 from tests.bench.control.truth import SAMPLE_S, Trace
 
@@ -22,6 +24,7 @@ SETTLING, AFTER_NEAR = 6 * PER_HOUR, 3 * PER_HOUR
 LANDING = 8 * PER_HOUR  # past the target within this after it was reached
 SHORTEST_HOLD = 18 * PER_HOUR
 SHORTEST_ON_S, NEARLY = 60.0, 1.2  # the site's default for a pump
+SIX_HOURS = 6 * PER_HOUR
 CHANGES_SIGN = 0.05  # of all load, from where on a load changes sign
 
 
@@ -51,6 +54,8 @@ class Hold:
     duty: float
     changes_sign: bool
     shortest: bool  # its pulses are as short as the output may be on: it cannot start more often
+    one_sided: float = 1.0  # share of the time whose load keeps its sign for six hours before and after
+    daily_k: float = math.inf  # what both outputs have to move the wort by in a day
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,11 +80,13 @@ class Heat:
 
 @dataclass(frozen=True, slots=True)
 class Believed:
-    """The service's own: rms of its wort estimate against the truth, None for who makes none; learned / true ratios."""
+    """The service's own: rms of its wort estimate against the truth, None for who makes none; learned / true ratios;
+    the standard deviation to which the loss can be known at all (`knowable`), as a share."""
 
     where: str
     rms_k: float | None
     ratios: dict[str, float]
+    loss_sd: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +124,8 @@ def judge(trace: Trace, where: str, seed: int) -> Verdict:
             landings.append(_landing(trace, name, leg.kind if leg.kind != "hold" else "pull-down", leg.target_c, begin,
                                      last, bias_k, following.half_tooth_k if following else 0.0))  # fmt: skip
     name = f"{where} {trace.spec.name}".strip()
-    believed = Believed(name, estimate_rms_k(trace), trace.ratios)
+    knowable = loss_sd(trace, AFTER_H) if LOSS in trace.ratios else 0.0
+    believed = Believed(name, estimate_rms_k(trace), trace.ratios, knowable)
     return Verdict(seed, believed, tuple(holds), tuple(landings), heat_of(trace, name), opposed(trace, name))
 
 
@@ -153,7 +161,16 @@ def hold_of(trace: Trace, name: str, target_c: float, since: int, until: int) ->
         duty=duty,
         changes_sign=min(parts)[0] > CHANGES_SIGN * total_j,
         shortest=duty * lasts_s <= NEARLY * SHORTEST_ON_S * made,
+        one_sided=_one_sided(loads_w),
+        daily_k=sum(map(abs, loads_w)) / len(loads_w) * DAY_S / trace.heat_capacity_j_per_k,
     )
+
+
+def _one_sided(loads_w: Sequence[float]) -> float:
+    """The share of the time whose load keeps its sign for six hours before and after."""
+    turns = [-SIX_HOURS, *(n for n in range(1, len(loads_w)) if loads_w[n] * loads_w[n - 1] < 0.0)]
+    turns.append(len(loads_w) + SIX_HOURS)
+    return sum(max(0, later - before - 2 * SIX_HOURS) for before, later in pairwise(turns)) / len(loads_w)
 
 
 def heat_of(trace: Trace, where: str) -> Heat:

@@ -38,10 +38,14 @@ def _table(rows: Sequence[Row]) -> str:
     head = "".join(f"<th>{escape(driver)}</th>" for driver in DRIVERS)
     body = "".join(
         f"<tr{'' if row.met else ' class=no'}><th>{escape(row.name)}</th><td>{escape(row.asked)}</td>"
-        f"<td>{'met' if row.met else 'not met'}</td>{''.join(_cell(row, driver) for driver in DRIVERS)}</tr>"
+        f"<td>{row.verdict.lower()}{_reasons(row)}</td>{''.join(_cell(row, driver) for driver in DRIVERS)}</tr>"
         for row in rows
     )
     return f"<table><tr><th>figure</th><th>asked</th><th></th>{head}</tr>{body}</table>"
+
+
+def _reasons(row: Row) -> str:
+    return "".join(f"<br>{escape(figure.where)}: {escape(figure.reason)}" for figure in row.reasons)
 
 
 def _cell(row: Row, driver: str) -> str:

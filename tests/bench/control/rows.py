@@ -8,7 +8,8 @@ from tests.bench.control.judge import Hold, Verdict
 from tests.bench.control.runs import OURS, RIVALS
 
 DRIVERS = (OURS, *RIVALS)
-RMS_ALWAYS_GOOD_K = 0.035  # about half a step of the usual probe
+PROBE_STEP_K = 1.0 / 16.0  # of the usual probe: DS18B20 at 12 bits, datasheet
+RMS_ALWAYS_GOOD_K = 0.035  # about half of that
 LEAVES_MUCH_K, USES_AT_LEAST, USES_AT_MOST = 0.05, 0.8, 1.05
 ESTIMATE_K, RATIO = 0.03, 0.10
 OPPOSED_K = 0.10  # beyond the tooth that is undone where heat follows cold
@@ -23,6 +24,7 @@ class Figure:
     text: str
     where: str
     seed: int = 0  # of the plant
+    reason: str = ""  # why no control can keep it here, with its numbers; "" where none is known
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +40,22 @@ class Row:
         """Whether ours keeps it everywhere. Nothing measured is not kept."""
         ours = self.figures.get(OURS, ())
         return bool(ours) and all(figure.excess <= 0.0 for figure in ours)
+
+    @property
+    def explained(self) -> bool:
+        """Whether ours keeps it, or a physical reason is shown, everywhere."""
+        ours = self.figures.get(OURS, ())
+        return bool(ours) and all(figure.excess <= 0.0 or figure.reason for figure in ours)
+
+    @property
+    def reasons(self) -> tuple[Figure, ...]:
+        """The figures of ours that break the row for a reason."""
+        return tuple(figure for figure in self.figures.get(OURS, ()) if figure.excess > 0.0 and figure.reason)
+
+    @property
+    def verdict(self) -> str:
+        """The row in a word."""
+        return "met" if self.met else "reason" if self.explained else "NOT MET"
 
     def worst(self, driver: str) -> Figure | None:
         """The figure of a driver that is worst."""
@@ -71,7 +89,18 @@ def holds_rows(verdicts: Verdicts, budget: float, spare_k: float, of: str) -> li
         idle = hold.rms_k > LEAVES_MUCH_K + spare_k and hold.starts_per_day < USES_AT_LEAST * budget
         idle = idle and not hold.shortest
         excess = USES_AT_LEAST * budget - hold.starts_per_day if idle else -1.0
-        return Figure(excess, f"{hold.starts_per_day:.1f}/d, rms {hold.rms_k:.3f} K", hold.where)
+        per_start_k, reason = hold.daily_k / (USES_AT_LEAST * budget), ""
+        if hold.starts_per_day >= USES_AT_LEAST * budget * hold.one_sided:
+            reason = (
+                f"in {1.0 - hold.one_sided:.0%} of the time the load turns within six hours: what a start does there,"
+                " the other output must undo"
+            )
+        elif per_start_k < PROBE_STEP_K:
+            reason = (
+                f"all that is to be given is {hold.daily_k:.1f} K a day: as many starts would move the wort by"
+                f" {per_start_k:.3f} K each, less than a step of the usual probe"
+            )
+        return Figure(excess, f"{hold.starts_per_day:.1f}/d, rms {hold.rms_k:.3f} K", hold.where, reason=reason)
 
     more = f" + {spare_k:g} K" if spare_k else ""
     factors = "1.35" if budget >= 120.0 else "1.15 (1.3 where the load changes sign)"
@@ -143,7 +172,10 @@ def believed_rows(verdicts: Verdicts, of: str) -> list[Row]:
         def figures(verdict: Verdict) -> Iterable[Figure]:
             ratio = verdict.believed.ratios.get(name)
             if ratio is not None:
-                yield Figure(abs(ratio - 1.0) - RATIO, f"{ratio:.2f} of the true one", verdict.believed.where)
+                off, reason = abs(ratio - 1.0), ""
+                if name == LOSS and off <= 2.0 * verdict.believed.loss_sd:
+                    reason = f"the yeast hides it: who knows all else knows it to {2.0 * verdict.believed.loss_sd:.0%}"
+                yield Figure(off - RATIO, f"{ratio:.2f} of the true one", verdict.believed.where, reason=reason)
 
         return figures
 

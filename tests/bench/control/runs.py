@@ -7,6 +7,7 @@ from controller.control.site import Site
 from tests.bench.control import plants
 from tests.bench.control.believed import ratios
 from tests.bench.control.courses import HOUR_S, Course
+from tests.bench.control.knowable import AFTER_H
 from tests.bench.control.rivals import RivalRig
 from tests.bench.control.truth import SAMPLE_S, Trace, Watched, losses
 from tests.bench.random_plants import Rig
@@ -16,7 +17,7 @@ from tests.simulation.plant_specs import CellarSpec, ProbeSpec, Yeast
 
 OURS = "ours"
 RIVALS = ("on/off 0.5 K", "on/off 0.1 K", "plain PID")
-AFTER_S = 72 * HOUR_S  # ratios are to be learned by then
+AFTER_S = AFTER_H * HOUR_S
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ import pytest
 
 from tests.bench.control.courses import Course, Leg
 from tests.bench.control.floor import smoothing
-from tests.bench.control.judge import judge
+from tests.bench.control.judge import hold_of, judge
 from tests.bench.control.plants import sized
 from tests.bench.control.truth import SAMPLE_S, Trace
 
@@ -27,6 +27,20 @@ def trace_of(course: Course, wort_c: list[float], room_c: float = 25.0, yeast_w:
     trace.cooler_starts, trace.heater_starts = [0] * count, [0] * count
     trace.setpoints_c = course.setpoints([number * SAMPLE_S for number in range(count)])
     return trace
+
+
+def test_the_time_in_which_a_load_keeps_its_sign_for_six_hours() -> None:
+    """Three days; by hand: a load that turns once, after a day, does so in 12 of 72 hours."""
+    hours = 72
+    course = Course((Leg("hold", 18.0, hours),), 18.0)
+    shares = []
+    for turns_at in ((), (24,), tuple(range(6, 72, 6))):
+        trace = trace_of(course, [18.0] * (hours * PER_HOUR), room_c=18.0)
+        trace.yeast_w = [
+            5.0 * (-1) ** sum(number >= hour * PER_HOUR for hour in turns_at) for number in range(hours * PER_HOUR)
+        ]
+        shares.append(hold_of(trace, "fv1", 18.0, 0, hours * PER_HOUR).one_sided)
+    assert shares == pytest.approx([1.0, 60.0 / 72.0, 0.0])
 
 
 def test_a_hold_is_held_against_the_floor_of_its_own_starts() -> None:

@@ -44,6 +44,31 @@ def test_each_row_of_a_hold_is_broken_by_its_own_figure() -> None:
         assert met(rows) == [number != 0, number != 1, number != 2]
 
 
+def test_a_load_that_turns_is_a_reason_for_fewer_starts_as_far_as_it_turns() -> None:
+    few = replace(HOLD, starts_per_day=20.0, one_sided=0.5)
+    row = holds_rows({OURS: [verdict(few)]}, 48.0, 0.0, "cellar")[2]
+    assert (row.met, row.explained, row.verdict) == (False, True, "reason")
+    assert "in 50% of the time the load turns" in row.reasons[0].reason
+    fewer = replace(few, starts_per_day=19.0)
+    for holds in ([fewer], [few, fewer]):
+        row = holds_rows({OURS: [verdict(hold) for hold in holds]}, 48.0, 0.0, "cellar")[2]
+        assert row.verdict == "NOT MET"
+    assert "in 50% of the time" in page([Result("cellar", [row])])
+
+
+def test_starts_that_no_probe_could_tell_are_not_missed() -> None:
+    for daily_k, said in ((2.3, "reason"), (2.5, "NOT MET")):  # 0.8 x 48 starts of 1/16 K are 2.4 K
+        hold = replace(HOLD, starts_per_day=20.0, daily_k=daily_k)
+        assert holds_rows({OURS: [verdict(hold)]}, 48.0, 0.0, "cellar")[2].verdict == said
+
+
+def test_a_loss_that_the_yeast_hides_is_a_reason_as_far_as_it_hides_it() -> None:
+    for sd, said in ((0.0, "NOT MET"), (0.19, "NOT MET"), (0.21, "reason")):
+        hidden = replace(verdict(), believed=Believed("fv1", 0.02, {"loss/C": 0.6, "coil/C": 0.6}, sd))
+        *_, coil, _, loss = believed_rows({OURS: [hidden]}, "cellar")
+        assert (coil.verdict, loss.verdict) == ("NOT MET", said)
+
+
 def test_a_wort_within_half_a_step_of_the_probe_is_good_whatever_its_floor() -> None:
     quiet = replace(HOLD, rms_k=0.035, floor_k=0.001, starts_per_day=3.0)
     assert met(holds_rows({OURS: [verdict(quiet)]}, 48.0, 0.0, "cellar")) == [True, True, True]
