@@ -13,6 +13,7 @@ from controller.control.balance import (
     COOLER_FALLS_S,
     HEATER_LAG_S,
     HOUR_S,
+    MOST_SOUND,
     Balance,
     Tick,
     Unsure,
@@ -40,6 +41,8 @@ LATELY_S, GOES_ON_SHARE, GONE_SHARE = 480.0, 0.4, 0.3
 # since neither is known alone. A window that began while the strength was more than this, and the rest not known to so
 # much, begins anew.
 UNTOLD_SHARE, UNTOLD_REST_K_PER_H = 1.45, 0.25
+# Who is known to be as strong as can be reckoned with may be stronger still: then so many times as much must be seen.
+TWICE = 2.0
 # Short pulses make an output look stronger than it is: of one without effect no more than this share is missed.
 MOST_MISSED_SHARE = 1.3
 # What an output without effect has missed is no more than this share of what it should have done, and the wort has not
@@ -192,14 +195,18 @@ def watched(
         return fresh, Verdict.OPEN
     window = window._replace(sd_k=sd_k)
     if relay:
-        least_k, sure = RELAY_K, SURE_OF_RELAY if tick.wort_c > COLD_C else SURE_OF_RELAY_COLD
+        strongest = (window.cooler if cooler else window.heater) >= MOST_SOUND
+        least_k, sure = (
+            RELAY_K * (TWICE if strongest else 1.0),
+            SURE_OF_RELAY if tick.wort_c > COLD_C else SURE_OF_RELAY_COLD,
+        )
     else:
         least_k, sure = LARGE_K, SURE
         if tick.wort_c > COLD_C:
             least_k = min(LARGE_K, max(SMALL_K, WEAK_SHARE * abs(full_k_per_h) * within_s / HOUR_S))
     if speaks and abs(window.seen_k) >= max(least_k, sure * sd_k) + _lid_k(window, tick):
         if relay:
-            fits = _goes_on(window, full_k_per_h * (duty - own))
+            fits = on == 0.0 and _goes_on(window, full_k_per_h * (duty - own))
         else:
             fits = _misses(window, spoken, within_s) and not _known_to_work(balance, cooler)
         if fits:
