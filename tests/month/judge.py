@@ -113,9 +113,8 @@ def messages(world: World) -> Iterator[str]:
     """What people were told."""
     book = "\n".join(body for place, body in world.mail.bodies if place == "book")
     phone = "\n".join(body for place, body in world.mail.bodies if place == "phone")
-    # What the store has may be a minute older than the cut, and the start takes its time: where a month passes in three
-    # minutes, half a second on a busy machine is more than two hours, and a few milliseconds are minutes.
-    if not re.search(r"\b4\d min without control", book):
+    # What the store has may be a minute older than the cut, and the start takes its time.
+    if not re.search(r"\b(40|41|42) min without control", book):
         yield "no message says that the power was away for 40 minutes"
     days = len(re.findall(r"well", book))
     if days < 20:

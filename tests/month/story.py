@@ -65,7 +65,7 @@ class Story:
 
     def power_cut(self) -> None:
         """The board loses its power for 40 minutes, in the middle of whatever it was doing."""
-        self.world.slowly(20)  # else the disk, which is no faster than in life, is many of these minutes behind
+        self.world.slowly(100)  # else the disk, which is no faster than in life, is many of these minutes behind
         self.world.end(signal.SIGKILL)
         self.world.live(40 * 60.0)
         self.world.start()
