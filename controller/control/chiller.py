@@ -150,7 +150,7 @@ def needs_k(observed: Observed, slope_k_per_h: float) -> float:
     thought = observed.thought
     most_k_per_h = thought.ahead.own_k_per_h + thought.ahead.own_sd - slope_k_per_h
     coil_per_h = thought.rate.coil_per_h * thought.shares.cooler
-    if NEED_TIMES * most_k_per_h >= NEED_K * coil_per_h:
+    if coil_per_h <= 0.0 or NEED_TIMES * most_k_per_h >= NEED_K * coil_per_h:
         return NEED_K
     return max(LEAST_NEED_K, NEED_TIMES * most_k_per_h / coil_per_h)
 

@@ -174,6 +174,7 @@ def test_how_cold_a_bath_a_wort_needs_follows_from_what_it_does_by_itself() -> N
     assert needs_k(watched_at(2.0), 0.0) == NEED_K
     assert needs_k(watched_at(0.1, unsure=5.0), 0.0) == NEED_K  # nobody knows yet
     assert needs_k(Observed(), 0.0) == NEED_K
+    assert needs_k(watched_at(-1.0, coil_per_h=0.0), 0.0) == NEED_K  # a vessel without a cooler in a cold room
     held = active(-5.0, 2.2, 2.0)
     assert shared(-1.0, [held, crash(-600.0)]).grants[1].heat_w == 0.0
     assert shared(-1.0, [held._replace(needs_k=LEAST_NEED_K), crash(-600.0)]).grants[1].heat_w < -200.0
