@@ -5,6 +5,7 @@ from math import exp
 import pytest
 
 from controller.control.balance import (
+    MOST_SOUND,
     Balance,
     Tick,
     Unsure,
@@ -15,7 +16,7 @@ from controller.control.balance import (
     restless,
 )
 from controller.control.doubt import OUT_OF_WELL, STUCK, Course, Pace, ProbeMemory, doubted, unmoved
-from controller.control.evidence import Suspicion, Verdict, Window, begun, watched
+from controller.control.evidence import RELAY_K, Suspicion, Verdict, Window, begun, watched
 
 KNOWN = Unsure(rr=0.01, cc=0.01, hh=0.01)
 LEVEL = Balance(wort_c=20.0, unsure=KNOWN, ticks=300)
@@ -251,3 +252,28 @@ def test_an_output_whose_strength_is_known_is_not_without_effect() -> None:
         window, verdict = watched(window, weaker, tick, True, Suspicion.NO_EFFECT, 1200.0)
         verdicts.append(verdict)
     assert Verdict.FAULT not in verdicts
+
+
+def told_after_k(share: float, on: float = 0.0) -> float | None:
+    """How much colder a wort has become by a relay that runs on when it is told; its cooler is known to be so strong,
+    and is commanded on for this share of each minute."""
+    known = LEVEL._replace(cooler=share, wort_c=15.0)
+    window = begun(known, 15.0, cooler=True)
+    for i in range(120):
+        tick = Tick(60.0, 15.0 - 0.75 * i / 60.0, on, 0.0, -1.0, 1.0, 0.05)
+        window, verdict = watched(window, known, tick, True, Suspicion.WILL_NOT_STOP, 1200.0)
+        if verdict is Verdict.FAULT:
+            return 15.0 - tick.wort_c
+    return None
+
+
+def test_of_a_cooler_as_strong_as_can_be_reckoned_with_twice_as_much_must_be_seen() -> None:
+    usual_k, strong_k = told_after_k(1.2), told_after_k(MOST_SOUND)
+    assert usual_k is not None
+    assert strong_k is not None
+    assert usual_k < 2.0 * RELAY_K <= strong_k
+
+
+def test_a_cooler_that_is_commanded_on_is_not_said_to_run_on() -> None:
+    assert told_after_k(1.2) is not None
+    assert told_after_k(1.2, on=0.1) is None
