@@ -23,6 +23,9 @@ LOG = logging.getLogger(__name__)
 STORE_NAME = "history.sqlite"
 RECENT_RECORDS = 20
 
+Moments = tuple[float, float | None]
+"""One instant on the line of the service and in UTC, s; None where that is not trusted."""
+
 
 class Journal:
     """The memory of one run; opening it opens the store. `recent` are the newest records, oldest first; `display` is
@@ -73,9 +76,11 @@ class Journal:
         self._store.save(state, records, durable=True)
         self.recent = [*self.recent, *records][-RECENT_RECORDS:]
 
-    def close(self, site: Site, state: SiteState) -> None:
-        """Remember that everything is off, and bring all to the disk. Blocks."""
-        records = off_records(site, state, "the service stops")
+    def close(self, site: Site, state: SiteState, off_at: Moments | None = None) -> None:
+        """Remember that everything is off, which was commanded `off_at` (None: in the last scan), and bring all to the
+        disk. Blocks."""
+        now_s, utc_s = off_at or (state.now_s, state.utc_s)
+        records = off_records(site, state._replace(now_s=now_s, utc_s=utc_s), "the service stops")
         self._store.save(stopped_state(state), records, self._sampler.rest(), durable=True)
         self._store.close()
         self._positions.close()

@@ -30,7 +30,7 @@ from controller.hmi.shell import Pulse, ShellCounts, View
 from controller.hmi.status import status_dict
 from controller.hmi.words import Json
 from controller.installation import Installation
-from controller.journal import Journal
+from controller.journal import Journal, Moments
 from controller.operator_client import socket_path
 from controller.operators import Operators
 from controller.outputs import Outputs, off_records
@@ -83,6 +83,7 @@ class Service:
         self._view: View | None = None
         self._scans = 0
         self._scanned_s: float | None = None
+        self._off_at: Moments | None = None  # when everything was commanded off
         self.clock: Clock
         self.state: SiteState
 
@@ -110,7 +111,7 @@ class Service:
                 finally:
                     link.cancel()
         finally:
-            await asyncio.to_thread(lambda: self._journal.close(self.site, self.state))
+            await asyncio.to_thread(lambda: self._journal.close(self.site, self.state, self._off_at))
 
     def _open(self) -> None:
         self._credentials = fingerprint(self.installation.broker)
@@ -145,6 +146,7 @@ class Service:
                 await self._scan_until(stop)
             finally:  # first of all: any other part may be slow to end
                 self._manager.stopping()
+                self._off_at = self.clock.now_s(), self.clock.utc_s()
                 off = asyncio.create_task(self._switch_off(), name="off")
                 await asyncio.sleep(0)  # the commands have left, or wait for the broker; meanwhile the others may end
                 for task in background:

@@ -118,7 +118,7 @@ class Recorded:
                 if each.kind == "output" and each.subject == name and each.at_s is not None
             ]
             place = bisect_right([each.at_s or 0.0 for each in outputs], at_s + SAME_SCAN_S)
-            newest = outputs[max(0, place - 2) : place]  # two may be of one moment: a last "off" bears the last scan's
+            newest = outputs[max(0, place - 2) : place]  # two may be of one moment
             values = {each.value for each in newest if each.at_s == newest[-1].at_s}
             if ("on" if on else "off") not in values:
                 text = f"{tag} was commanded {'on' if on else 'off'} and no record says so"
