@@ -3,7 +3,8 @@
 Fermentations and holds get what they ask for while the bath is colder than their wort. Pull-downs wait for them, and
 crashes for both: what they get falls as the bath warms towards the level at which the others still have cold enough.
 So the bath itself measures what is left; no figure of the site file needs to be right, and the chiller never rests
-while anybody waits. Where the bath does not come back to that level, the level gives way: nobody waits for ever.
+while anybody waits. Nor is the bath kept colder than anybody needs: a warm one takes less heat from the room, and a
+chiller gives more at it. Where the bath does not come back to that level, the level gives way: nobody waits for ever.
 """
 
 from collections.abc import Mapping
@@ -28,8 +29,9 @@ BAND_K = 2.0
 # it is known what the wort does by itself, it needs this many times the distance at which its coil just carries that,
 # but never less than so much.
 NEED_K, NEED_TIMES, LEAST_NEED_K = 10.0, 2.0, 2.5
-# So far above its setpoint a wort is not served well enough.
-CONTENT_K = 0.4
+# So far above its setpoint a wort is not served well enough. One that suffers more needs a bath colder by so much for
+# each kelvin, until that is no longer warm: whatever is thought of its coil.
+CONTENT_K, SUFFERS_K, COLDER_K_PER_K = 0.4, 0.6, 10.0
 ARRIVED_K = 0.5
 # Whoever gets less than this share gets next to nothing. The level rises for him: fast while all others are content.
 LEAST_SHARE = 0.1
@@ -45,6 +47,9 @@ STAGGER_S = 15.0
 # share of its way, but by no more than so much. Who waits is cooled in longer pulses, of so many cycles of its loop: a
 # pump that runs for long brings less glycol that the room has warmed out of its line than pumps that start often.
 TURN_SHARE, TURN_K, TURN_CYCLES = 0.2, 1.5, 5.0
+# A bath that pull-downs or crashes have made warm is not called so up to so much above the level at which they wait;
+# after them it has to recover at this pace at least, no more than so much behind it.
+EXCUSED_K, RECOVERS_K_PER_H, RECOVERS_WITHIN_K = 1.0, 1.0, 0.5
 
 TOO_WARM = "the bath is not colder than the wort"
 TOO_WARM_NOMINAL = "the bath at its setpoint would not be colder than the wort"
@@ -112,12 +117,19 @@ def share(bath: Bath | None, signal: Signal | None, calls: list[Call], last: Sha
     if bath_c is None:
         parts = _nominal_parts(bath, served, asking_w)
         eased_k, short = 0.0, sum(asking_w) > CAREFUL_SHARE * bath.chiller_w
+        excused_c = last.excused_c
     else:
         parts = _parts(bath_c, *_band(bath, served, last.eased_k), served, asking_w)
         waiting = [call for call, rank in zip(calls, ranks, strict=True) if rank is not Rank.NEEDED]
         stuck = any(_stuck(call) and (not last.turns or call.vessel in last.turns) for call in waiting)
-        eased_k = _eased(bath, last.eased_k, _least(parts, asking_w), served, stuck, dt_s)
+        eased_k = _eased(last.eased_k, _least(parts, asking_w), served, stuck, dt_s)
         short = bath_c > bath.setpoint_c + STORE_K
+        drawing = [
+            call.wort_c
+            for call, rank, grant in zip(calls, ranks, grants, strict=True)
+            if rank is not Rank.NEEDED and grant.heat_w < 0.0 and call.wort_c is not None
+        ]
+        excused_c = _excused_c(bath, bath_c, last.excused_c, drawing, _needed_c(bath, served), eased_k, dt_s)
     cycles = TURN_CYCLES if bath_c is not None else 1.0  # who sees the bath ends a pulse that makes it too warm
     waits: dict[str, float] = {}
     turns: list[str] = []
@@ -135,8 +147,9 @@ def share(bath: Bath | None, signal: Signal | None, calls: list[Call], last: Sha
                 waits[calls[place].vessel] = part
                 grants[place] = Grant(-asked_w * part, _waiting(rank, part, place == places[0]))
     if not waits:
-        return Shares(tuple(grants), Sharing(eased_k), short)
-    sharing = Sharing(eased_k, waits, tuple(each.vessel for each in served), _needed_c(served), tuple(turns))
+        return Shares(tuple(grants), Sharing(eased_k, excused_c=excused_c), short)
+    behind = tuple(each.vessel for each in served)
+    sharing = Sharing(eased_k, waits, behind, _needed_c(bath, served), tuple(turns), excused_c)
     return Shares(tuple(grants), sharing, short, _least(parts, asking_w) < LEAST_SHARE, cycles)
 
 
@@ -198,9 +211,16 @@ def _stuck(call: Call) -> bool:
     return not call.settling and call.setpoint is not None and call.wort_c is not None and _above_k(call) > ARRIVED_K
 
 
-def _needed_c(served: list[Call]) -> float | None:
+def _needed_c(bath: Bath, served: list[Call]) -> float | None:
     """The bath that all who are served first need, None where nobody is."""
-    return min((call.wort_c - call.needs_k for call in served if call.wort_c is not None), default=None)
+    return min((_needs_c(bath, call) for call in served), default=None)
+
+
+def _needs_c(bath: Bath, call: Call) -> float:
+    assert call.wort_c is not None
+    needs_c = call.wort_c - call.needs_k
+    suffers_k = max(0.0, _above_k(call) - SUFFERS_K)
+    return max(min(needs_c, bath.warm_c), needs_c - COLDER_K_PER_K * suffers_k)
 
 
 def _above_k(call: Call) -> float:
@@ -210,15 +230,31 @@ def _above_k(call: Call) -> float:
 
 
 def _top_c(bath: Bath, needed_c: float | None) -> float:
-    """The bath at which whoever waits gets nothing: the brewer's warm level, or colder where a wort needs that."""
-    top_c = bath.warm_c if needed_c is None else min(bath.warm_c, needed_c)
-    return max(top_c, bath.setpoint_c + STORE_K + 0.5 * BAND_K)
+    """The bath at which whoever waits gets nothing."""
+    coldest_c = bath.setpoint_c + STORE_K + 0.5 * BAND_K
+    return coldest_c if needed_c is None else max(needed_c, coldest_c)
 
 
 def _band(bath: Bath, served: list[Call], eased_k: float) -> tuple[float, float]:
     """The bath's temperatures at which whoever waits gets all and nothing."""
-    top_c = _top_c(bath, _needed_c(served))
+    top_c = _top_c(bath, _needed_c(bath, served))
     return max(bath.setpoint_c + STORE_K, top_c - BAND_K) + eased_k, top_c + eased_k
+
+
+def _excused_c(
+    bath: Bath, bath_c: float, last_c: float | None, drawing: list[float], needed_c: float | None, eased_k: float,
+    dt_s: float,
+) -> float | None:  # fmt: skip
+    """Up to where the bath is not called warm: pull-downs and crashes whose worts are `drawing` (°C) may make it so as
+    long as it still cools them and the others have cold enough; then it has time to recover. None: it has no excuse."""
+    if drawing:
+        if needed_c is None:
+            return min(drawing) - USEFUL_K
+        return min(_top_c(bath, needed_c) + eased_k + EXCUSED_K, min(drawing) - USEFUL_K)
+    if last_c is None:
+        return None
+    excused_c = min(last_c - RECOVERS_K_PER_H * dt_s / 3600.0, bath_c + RECOVERS_WITHIN_K)
+    return excused_c if excused_c > bath.warm_c else None
 
 
 def _parts(
@@ -246,11 +282,10 @@ def _nominal_parts(bath: Bath, served: list[Call], asking_w: list[float]) -> tup
     return 1.0, pull, crash
 
 
-def _eased(bath: Bath, eased_k: float, least: float, served: list[Call], stuck: bool, dt_s: float) -> float:
+def _eased(eased_k: float, least: float, served: list[Call], stuck: bool, dt_s: float) -> float:
     """By how much the level has given way, K. It rises for whoever gets next to nothing or comes no nearer to his
-    setpoint, whatever the others need. Once that has proven that the bath does not come back to it, it goes on rising
-    as far as the others need no colder bath. It falls when nobody waits, or when those who are served first are not
-    content."""
+    setpoint, whatever the others need. Once that has proven that the bath does not come back to it, it stays there. It
+    falls when nobody waits, or when those who are served first are not content."""
     content = all(_above_k(call) <= CONTENT_K for call in served)
     if least < LEAST_SHARE or (least < 1.0 and stuck):
         return eased_k + (CONTENT_K_PER_S if content else NEEDED_K_PER_S) * dt_s
@@ -258,9 +293,6 @@ def _eased(bath: Bath, eased_k: float, least: float, served: list[Call], stuck: 
         return max(0.0, eased_k - CONTENT_K_PER_S * dt_s)
     if eased_k < PROVEN_K:
         return max(0.0, eased_k - NEEDED_K_PER_S * dt_s)
-    needed_c = _needed_c(served)
-    if needed_c is not None and _top_c(bath, needed_c) + eased_k < needed_c:
-        return eased_k + CONTENT_K_PER_S * dt_s
     return eased_k
 
 

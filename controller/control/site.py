@@ -159,7 +159,7 @@ class Vessel:
 @dataclass(frozen=True, slots=True)
 class Bath:
     """The glycol reservoir that all coolers share. `chiller_w` is what the chiller can remove for long;
-    above `warm_c` crashes wait; `freeze_c` is the glycol's freezing point."""
+    above `warm_c` it is called warm; `freeze_c` is the glycol's freezing point."""
 
     probes: tuple[Probe, ...]
     setpoint_c: float

@@ -224,14 +224,16 @@ class VesselState(NamedTuple):
 
 class Sharing(NamedTuple):
     """How the bath was shared in the last scan: by how much its level has given way (K), who gets less than was asked
-    for (the share 0..1 by vessel), behind whom they wait, the bath that these need (°C, None where nobody waits), and
-    whose turn it is among those who wait for the same cold."""
+    for (the share 0..1 by vessel), behind whom they wait, the bath that these need (°C, None where nobody waits), whose
+    turn it is among those who wait for the same cold, and up to where the bath is not called warm, since they have made
+    it so (°C, None where it has no such excuse)."""
 
     eased_k: float = 0.0
     waits: Mapping[str, float] = {}
     behind: tuple[str, ...] = ()
     needed_c: float | None = None
     turns: tuple[str, ...] = ()
+    excused_c: float | None = None
 
 
 NO_SHARING = Sharing()

@@ -143,7 +143,7 @@ def step(site: Site, state: SiteState, inputs: Inputs) -> StepResult:
         watch_vessel(watch, vessel, after, own, feeding)
         vessels[vessel.name] = after
     if site.bath:
-        watch_bath(watch, site.bath, bath_signal)
+        watch_bath(watch, site.bath, bath_signal, shares.sharing.excused_c)
     upstream = state.upstream
     if feeding is not None:
         heard_of = {each.output.tag: _upstream_heard(each, state, inputs, moment, records) for each in site.upstream}

@@ -175,15 +175,16 @@ def _question(state: VesselState) -> str:
     return state.batch.profile.steps[state.program.step].ends.confirmed
 
 
-def watch_bath(watch: Watch, bath: Bath, signal: Signal | None) -> None:
-    """The bath's conditions."""
+def watch_bath(watch: Watch, bath: Bath, signal: Signal | None, excused_c: float | None) -> None:
+    """The bath's conditions. Up to `excused_c` (°C) it is not called warm."""
     if signal is None:
         return
     told = watch.told("bath")
     celsius = signal.celsius if fit_to_drive(signal) else None
     warm = freezing = False
     if celsius is not None:
-        warm = celsius > bath.warm_c - (DEADBAND_K if watch.active("bath", "bath warm") else 0.0)
+        warm_c = bath.warm_c if excused_c is None else max(bath.warm_c, excused_c)
+        warm = celsius > warm_c - (DEADBAND_K if watch.active("bath", "bath warm") else 0.0)
         limit_c = bath.freeze_c + bath.freeze_margin_k
         freezing = celsius < limit_c + (DEADBAND_K if watch.active("bath", "bath freezing") else 0.0)
     if celsius is None or "bath signal" in told:

@@ -9,7 +9,6 @@ from hypothesis import strategies as st
 
 from controller.control.chiller import (
     ARRIVED_K,
-    BAND_K,
     LEAST_NEED_K,
     LEAST_SHARE,
     NEED_K,
@@ -33,7 +32,8 @@ from controller.control.values import Demand, Inputs, Reading, Setpoint, Signal,
 from controller.control.vessel_model import Rates
 from tests.factories import ON_OFF, bath, running_state, scan, site, vessel
 
-# Setpoint of the bath; within its own cold; half way to its warm level; at it, where whoever waits gets nothing; above.
+# Beside a hold at 11 °C: setpoint of the bath; within its own cold; half way to where who waits gets nothing; there;
+# above.
 COLD, STORE, HALF, TOP, WARM = -3.0, -2.0, 0.0, 1.0, 1.5
 WHY = "cooling to the setpoint"
 CRASH_WAITS = "the crash waits: the bath is warm, fermentations come first"
@@ -44,7 +44,7 @@ PULL_LESS = "the pull-down gets what fermentations leave of the bath"
 HOUR_S = 3600.0
 
 
-def active(heat_w: float, wort_c: float | None = 19.0, at_c: float = 19.0) -> Call:
+def active(heat_w: float, wort_c: float | None = 11.0, at_c: float = 11.0) -> Call:
     return Call("ale", Demand(heat_w, WHY), wort_c, crash=False, setpoint=Setpoint(at_c, at_c))
 
 
@@ -132,7 +132,7 @@ def test_the_bath_is_shared_out(bath_c: float, calls: list[Call], grants: list[t
 def test_it_is_told_who_waits_behind_whom() -> None:
     shares = shared(HALF, [active(-300.0), crash(-600.0)])
     assert shares.sharing == Sharing(
-        pytest.approx(shares.sharing.eased_k), {"lager": 0.5}, ("ale",), 19.0 - NEED_K, ("lager",)
+        pytest.approx(shares.sharing.eased_k), {"lager": 0.5}, ("ale",), 11.0 - NEED_K, ("lager",), 2.0
     )
     assert not shares.paused
     assert shared(TOP, [active(-300.0), crash(-600.0)]).paused
@@ -200,19 +200,23 @@ def test_a_bath_that_cannot_come_back_to_its_level_keeps_nobody_out() -> None:
 
 
 def test_while_fermentations_are_too_warm_a_crash_waits_longer_but_not_for_ever() -> None:
-    suffering = [active(-300.0, 20.0), crash(-600.0)]
+    suffering = [active(-300.0, 12.0), crash(-600.0)]
     waited_s = wait_s(3.0, suffering, 24 * HOUR_S)
     assert 3 * HOUR_S < waited_s < 6 * HOUR_S
-    assert waited_s <= waits_at_most_s(bath(), Sharing(needed_c=20.0 - NEED_K), 3.0) + 120.0
+    assert waited_s <= waits_at_most_s(bath(), Sharing(needed_c=1.0), 3.0) + 120.0
 
 
-def test_a_level_that_gave_way_goes_on_as_far_as_the_others_need_no_colder_bath() -> None:
-    """A chiller that is no bottleneck, but keeps a warmer bath than the file says: the crash gets all in the end."""
-    last = NO_SHARING
-    for _ in range(12 * 60):
-        last = share(bath(), at(5.0), [active(-60.0), crash(-600.0)], last, 60.0).sharing
-    assert not last.waits
-    assert 5.0 + BAND_K < 1.0 + last.eased_k + 0.1 < 19.0 - NEED_K + 0.2
+def test_who_waits_gets_all_of_a_bath_that_the_others_do_not_need_colder() -> None:
+    """However warm it is called: a warm bath takes less from the room, and a chiller gives more at it."""
+    assert not shared(6.9, [active(-60.0, 19.0, 19.0), crash(-600.0, 20.0)]).sharing.waits
+    assert shared(8.0, [active(-60.0, 19.0, 19.0), crash(-600.0, 20.0)]).sharing.waits == {"lager": 0.5}
+    assert not shared(8.0, [active(-60.0, 19.0, 19.0)._replace(needs_k=5.0), crash(-600.0, 20.0)]).sharing.waits
+
+
+def test_one_that_suffers_has_a_bath_that_is_not_warm() -> None:
+    """Whatever is thought of its coil. By hand: 10 K colder for each kelvin above 0.6, until it is not warm."""
+    needed_c = [shared(8.4, [active(-9.0, 19.0 + k, 19.0), crash(-900.0)]).sharing.needed_c for k in (0.5, 0.7, 1.0, 2)]
+    assert needed_c == pytest.approx([9.5, 8.7, 6.0, 1.0])
 
 
 def test_a_wort_that_comes_no_nearer_to_its_setpoint_is_given_more() -> None:
@@ -224,9 +228,32 @@ def test_a_wort_that_comes_no_nearer_to_its_setpoint_is_given_more() -> None:
 
 
 def test_a_level_that_gave_way_returns_when_others_suffer_and_when_nobody_waits() -> None:
-    for calls in ([active(-300.0, 19.5), crash(-600.0)], [active(-300.0), crash(0.0)], [active(-300.0)]):
+    for calls in ([active(-300.0, 11.5), crash(-600.0)], [active(-300.0), crash(0.0)], [active(-300.0)]):
         assert shared(2.0, calls, eased_k=2.5, dt_s=60.0).sharing.eased_k < 2.5
     assert shared(COLD, [active(0.0)], eased_k=0.01, dt_s=60.0).sharing.eased_k == 0.0
+
+
+# A bath that is warm, and why
+
+
+def excuses_c(bath_c: list[float], calls: list[Call], last: Sharing = NO_SHARING) -> list[float | None]:
+    """Up to where the bath is not called warm, hour by hour."""
+    found = []
+    for celsius in bath_c:
+        last = share(bath(), at(celsius), calls, last, HOUR_S).sharing
+        found.append(last.excused_c)
+    return found
+
+
+def test_a_bath_that_a_crash_has_made_warm_has_an_excuse_until_it_should_have_recovered() -> None:
+    """By hand: the hold at 19 °C needs 9 °C, and a kelvin more is borne; the crash alone, what is of use to it."""
+    both = [active(-60.0, 19.0, 19.0), crash(-600.0, 20.0)]
+    assert excuses_c([4.0, 8.0], both) == [10.0, 10.0]
+    assert excuses_c([4.0], [crash(-600.0, 6.0)]) == [5.5]
+    assert excuses_c([4.0], [active(-60.0)]) == [None]
+    after = share(bath(), at(8.0), both, NO_SHARING, HOUR_S).sharing
+    assert excuses_c([8.0, 8.0, 8.0], [active(-60.0)], after) == [8.5, 7.5, 6.5]  # the chiller does nothing
+    assert excuses_c([8.0, 5.0, 2.0, 0.6, 0.4], [active(-60.0)], after) == [8.5, 5.5, 2.5, 1.1, None]
 
 
 # Without a fit bath probe
@@ -254,7 +281,7 @@ def test_without_a_fit_bath_probe_crashes_get_what_a_weaker_chiller_would_have_l
 
 
 def test_without_a_fit_bath_probe_crashes_give_way_as_the_others_warm() -> None:
-    given_w = [blind_crash_w(active(-200.0, 19.0 + above_k), crash(-900.0)) for above_k in (0.2, 0.3, 0.4, 0.5, 0.6)]
+    given_w = [blind_crash_w(active(-200.0, 11.0 + above_k), crash(-900.0)) for above_k in (0.2, 0.3, 0.4, 0.5, 0.6)]
     assert given_w == sorted(given_w)
     assert given_w[0] == pytest.approx(-500.0)
     assert given_w[-1] == pytest.approx(-90.0)
@@ -317,6 +344,7 @@ CALL = st.builds(
     st.booleans(),
     st.none() | st.builds(lambda at_c: Setpoint(at_c, at_c), st.floats(0.0, 30.0)),
     st.booleans(),
+    st.floats(0.0, NEED_K),
 )
 BATH_C = st.none() | st.floats(-20.0, 40.0)
 
@@ -339,7 +367,7 @@ def test_every_grant_lies_between_nothing_and_the_demand(
 @given(st.floats(-3000.0, -1.0), st.floats(-3000.0, -1.0), st.floats(-19.0, 18.0), st.floats(19.0, 25.0))
 def test_nobody_waits_for_ever(active_w: float, crash_w: float, bath_c: float, wort_c: float) -> None:
     calls = [active(active_w, wort_c), crash(crash_w, 20.0)]
-    longest_s = waits_at_most_s(bath(), Sharing(needed_c=wort_c - NEED_K), bath_c) + HOUR_S
+    longest_s = waits_at_most_s(bath(), Sharing(needed_c=1.0), bath_c) + HOUR_S
     assert wait_s(bath_c, calls, longest_s, 900.0) < longest_s
 
 

@@ -308,6 +308,18 @@ def test_a_warm_bath_is_told_after_a_quarter_of_an_hour_and_is_over_half_a_kelvi
     assert active(state) == set()
 
 
+def test_a_bath_that_a_crash_makes_warm_is_told_only_when_it_cools_no_more() -> None:
+    cellar = site(vessel("ale"), profile=a_profile(a_step("crash", 2.0, kind=StepKind.CRASH)))
+    state = begun(cellar, 8.0)
+    for tenths in range(110):  # a probe may not rise faster
+        state, _ = kept(cellar, state, 8.0, 5.0, bath_c=-3.0 + 0.1 * tenths)
+        if tenths == 80:
+            state, told = kept(cellar, state, 8.0, HOUR_S, bath_c=5.0)
+            assert "bath warm" not in raised(told)
+    state, told = kept(cellar, state, 8.0, 1000.0, bath_c=8.0)
+    assert "bath warm" in raised(told)
+
+
 def test_a_bath_near_the_freezing_point_of_its_glycol_is_told_within_minutes() -> None:
     """Freezing point -12 °C, margin 2 K (by the site file)."""
     state = begun()

@@ -56,7 +56,7 @@ def test_where_nothing_moves_no_time_is_promised() -> None:
 
 
 def test_a_crash_that_gets_nothing_is_told_when_its_turn_comes_at_the_latest() -> None:
-    state = cellar_with(Sharing(0.0, {"lager": 0.0}, ("ale",)), bath_c=3.0)._replace(utc_s=None)
+    state = cellar_with(Sharing(0.0, {"lager": 0.0}, ("ale",), 1.0), bath_c=3.0)._replace(utc_s=None)
     assert text(state) == (
         "waits for ale: the bath is short of cold; its turn comes in about 4.4 h at the latest, "
         "if the bath becomes no warmer"
