@@ -147,12 +147,13 @@ class Session(SteadyClient):
         self._abandoned = False
         self._slots = asyncio.Semaphore(MOST_UNDER_WAY)
         self._unacknowledged: dict[int, asyncio.Future[ReasonCode]] = {}
+        self._loss: BaseException | None = None
 
     @property
     def loss(self) -> BaseException | None:
         """Why the connection was lost, None while it is not. Carries the broker's reason code if it gave one."""
         lost = self._disconnected
-        return lost.exception() if lost.done() and not lost.cancelled() else None
+        return self._loss or (lost.exception() if lost.done() and not lost.cancelled() else None)
 
     async def arrivals(self) -> AsyncIterator[aiomqtt.Message]:
         """The messages as they come, until the connection is lost (aiomqtt.MqttError). `messages` of the library takes
@@ -262,6 +263,7 @@ class Session(SteadyClient):
         if self._connected.cancelled():  # the base class would raise, and the socket would stay open
             return
         super()._on_disconnect(client, userdata, *details)
+        self._loss = self.loss  # the base class forgets it if the broker ends a connection as it begins
 
     def _on_message(self, client: Client, userdata: Any, message: MQTTMessage) -> None:
         self._heard_s = self._loop.time()

@@ -256,6 +256,19 @@ def test_each_start_has_a_higher_epoch() -> None:
     assert right.said() == []
 
 
+def test_what_a_hanging_broker_passes_on_late_was_said_by_the_run_before() -> None:
+    now = cellar(10)
+    now.epochs["a"] = 7
+    now.begin()
+    now.passes(10.0)
+    now.daemon.runs, now.daemon.connected_s = now.daemon.runs + 1, None
+    now.command("fv1/cooler", False)
+    assert now.said() == []
+    now.daemon.connected_s = now.now_s
+    now.command("fv1/cooler", False)
+    assert now.said() == [f'run {now.daemon.runs} of daemon "a" has epoch 7; an earlier start had 7']
+
+
 @pytest.mark.parametrize("passed_s", [0.0, 10.0])
 def test_two_that_connect_within_one_second_may_share_an_epoch_for_that_long(passed_s: float) -> None:
     now = cellar(10)

@@ -46,6 +46,8 @@ class OneDriver:
                 if not any(other.runs for other in scene.daemons.values() if other is not daemon):
                     found += breach(10, scene, "", f'daemon "{name}" gave way, and there is no other')
         for command in self._seen.commands:
+            if (command.sender, scene.daemons[command.sender].runs) not in self._joined:
+                continue  # the run has not been connected yet: a broker that hung passes on what the one before said
             found += self._second(scene, command)
             if command.epoch is not None:
                 found += self._epoch(scene, command, command.epoch)
@@ -66,7 +68,7 @@ class OneDriver:
         sender, at_s = scene.daemons[command.sender], command.at_s
         told = command.sender, sender.runs
         self._commanded.setdefault(told, at_s)
-        joined_s = self._joined.setdefault(told, at_s)
+        joined_s = self._joined[told]
         for name, other in scene.daemons.items():
             if name == command.sender or not other.running or self._joined.get((name, other.runs), 0.0) <= joined_s:
                 continue
