@@ -17,7 +17,8 @@ from controller.control.vessel_model import RISES_S
 
 # A smaller tooth than this is not worth a start: the usual probe has steps of 1/16 K.
 LEAST_TOOTH_K = 0.08
-# Before heat follows cold, or cold heat, the wort must be farther away, unless the balance is this sure of it.
+# Before heat follows cold, or cold heat, the wort must be farther away by so much, and by half of that farther than the
+# other's pulses leave it, unless the balance is this sure of it.
 TURNS_K, TURNS_SD = 0.1, 1.5
 # Of the budget that pulses are sized for; the account sees to the rest.
 BUDGET_SHARE = 0.97
@@ -100,9 +101,9 @@ def levels(
     if ahead.own_sd > UNKNOWN_K_PER_H:
         cool_on_k, heat_on_k = max(cool_on_k, UNKNOWN_COOL_K), max(heat_on_k, UNKNOWN_HEAT_K)
     if side > 0 and need < TURNS_SD * ahead.own_sd:
-        cool_on_k += TURNS_K
+        cool_on_k = max(cool_on_k + TURNS_K, heat_k - held_k + 0.5 * TURNS_K)
     if side < 0 and -need < TURNS_SD * ahead.own_sd:
-        heat_on_k += TURNS_K
+        heat_on_k = max(heat_on_k + TURNS_K, cool_k - warmed_k + 0.5 * TURNS_K)
     lands = pulse != 0 and far
     cool_off_k = (LANDS_SD * ahead.unsure_k if lands else -cool_k) - held_k
     heat_off_k = 0.0 if need > 0.0 else (0.0 if lands else -heat_k) - warmed_k

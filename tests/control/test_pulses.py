@@ -11,7 +11,8 @@ from controller.control.estimate import estimate
 from controller.control.follow import Moment
 from controller.control.loop import demand
 from controller.control.observer import NOT_OBSERVED, Seen, closed, opened, sure
-from controller.control.pulses import LEAST_SPREAD, MOST_SPREAD, period_h, rarer, tooth_k
+from controller.control.outlook import Outlook
+from controller.control.pulses import LEAST_SPREAD, MOST_SPREAD, levels, period_h, rarer, tooth_k
 from controller.control.shaping import shaped
 from controller.control.site import Ending, Output
 from controller.control.state import NO_ESTIMATE, NO_LOOP, Mode, OutputState
@@ -90,6 +91,19 @@ def test_a_tooth_is_what_load_and_period_make_of_it() -> None:
     # but never less than the shortest pulse gives, by hand: in 60 s the coil is filled to 1 - exp(-60 / 40) = 0.777,
     # has given 60 s - 40 s x 0.777 = 28.9 s of full cooling, and gives 0.777 of its hold-up of 0.1 h afterwards
     assert tooth_k(PUMP, 0.0, 4.0, 1.0, 0.1) == pytest.approx(4.0 * (28.9 / 3600.0 + 0.777 * 0.1), rel=0.001)
+
+
+def test_heat_does_not_follow_what_a_pulse_of_cold_was_to_leave() -> None:
+    """Nor cold a pulse of heat: the shortest pulse of a small vessel may leave the wort far beyond its setpoint."""
+    unsure = Outlook(own_sd=0.2)
+    for cold_k in (0.08, 0.2, 0.5):
+        after_cold = levels(0, False, -1, unsure, 0.0, 0.0, 0.0, (cold_k, 0.08), 0.0)
+        assert after_cold.heat_on_k > 0.5 * cold_k + 0.04
+        assert after_cold.cool_on_k == pytest.approx(0.5 * cold_k)
+        after_heat = levels(0, False, 1, unsure, 0.0, 0.0, 0.0, (0.08, cold_k), 0.0)
+        assert after_heat.cool_on_k > 0.5 * cold_k + 0.04
+    sure_of_cold = levels(0, False, -1, unsure, -0.5, 0.0, 0.0, (0.5, 0.08), 0.0)
+    assert sure_of_cold.heat_on_k <= 0.04  # the balance asks for heat
 
 
 def test_starts_are_spread_as_the_two_thirds_power_of_the_load() -> None:

@@ -126,6 +126,32 @@ def test_an_impossible_jump_drives_nothing_for_a_while() -> None:
     assert len(now.said()) == 1
 
 
+def test_after_a_jump_only_bounded_blind_cooling_goes_on() -> None:
+    now = cellar(2)
+    now.vessel.signal_loss, now.vessel.mean_c = "bounded", 10.0
+    now.passes(200.0)
+    now.shows_c = 30.0
+    now.passes(80.0)
+    now.command("fv1/cooler", True)
+    assert now.said() == []
+    now.command("fv1/heater", True)
+    assert now.said() == ["heater commanded on after an impossible jump of its probe"]
+
+
+def test_a_probe_stuck_far_from_its_wort_is_found_in_hours_and_anew_where_a_person_was_wrong() -> None:
+    now = cellar(2)
+    now.well.faults, now.well.faults_since_s, now.vessel.mean_c = ("stuck",), now.now_s, now.shows_c + 6.0
+    now.passes(4 * HOUR_S)
+    now.asks("inspected", given={"part": "well"})
+    now.passes(2 * HOUR_S)
+    now.command("fv1/heater", True)
+    assert now.said() == []
+    now.passes(2 * HOUR_S, renew=False)
+    now.command("fv1/heater", True)
+    assert len(now.said()) == 1
+    assert "commanded on by a probe that is stuck" in now.said()[0]
+
+
 def test_a_reading_that_no_fermenter_has_gives_no_heat_but_may_give_cold() -> None:
     now = cellar(2)
     now.passes(HOUR_S)

@@ -7,14 +7,14 @@ are over, whatever has become of daemon and network. Bounded blind cooling: at m
 hard limit.
 Not seen: which of two probes is at fault while both are plausible; drift; maintenance required, which no probe here
 reports. A probe that is stuck or out of its well is plausible: only one that is far wrong for hours is held against
-the heater.
+the heater, and from the beginning where a person has said meanwhile that he has inspected it.
 """
 
 import math
 from collections.abc import Iterable, Sequence
 
 from tests.simulation.rules.seen import Command, Seen, breach, plausible
-from tests.simulation.scene import Breach, Relay, Scene, Vessel
+from tests.simulation.scene import Answered, Breach, Relay, Scene, Vessel
 
 SLACK_S = 25.0  # the scan that finds it out, one more for gaps in the beat, and the question to the broker
 JUMP_K, JUMPED_S, SETTLES_S = 8.0, 25.0, 120.0
@@ -32,11 +32,15 @@ class FitSignals:
     def __init__(self, seen: Seen | None = None) -> None:
         self._seen = seen or Seen()
         self._told: set[tuple[str, float]] = set()
+        self._inspected_s: dict[str, float] = {}  # when a person last said so, by vessel
 
     def look(self, scene: Scene) -> Iterable[Breach]:
         seen = self._seen
         seen.take(scene)
         found: list[Breach] = []
+        for event in scene.news:
+            if isinstance(event, Answered) and event.verb == "inspected" and event.done:
+                self._inspected_s[event.vessel] = event.at_s
         for command in seen.commands:
             relay = scene.relays[command.tag]
             if command.on and not command.held and relay.vessel:
@@ -62,6 +66,8 @@ class FitSignals:
         if command.at_s - self._seen.strange_s < 600.0:
             return []
         if all(self._has_jumped(scene, probe.tag, command.at_s) for probe in vessel.probes):
+            if relay.kind == "cooler" and vessel.signal_loss == "bounded":
+                return self._blind(scene, vessel, 0.0)
             return breach(2, scene, vessel.name, f"{relay.kind} commanded on after an impossible jump of its probe")
         if relay.kind == "heater":
             newest = [self._seen.heard[probe.tag].readings for probe in vessel.probes]
@@ -138,9 +144,10 @@ class FitSignals:
 
     def _far(self, scene: Scene, vessel: Vessel) -> list[Breach]:
         """Heat on a probe that has been stuck for hours, while the wort is far from what it shows."""
+        inspected_s = self._inspected_s.get(vessel.name, -math.inf)
         if not all(
             "stuck" in probe.faults
-            and scene.now_s - probe.faults_since_s > FAR_S
+            and scene.now_s - max(probe.faults_since_s, inspected_s) > FAR_S
             and probe.heard_c is not None
             and abs(vessel.mean_c - probe.heard_c) > FAR_K
             for probe in vessel.probes
