@@ -10,10 +10,10 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import NamedTuple
 
-from tests.bench.control.believed import LOSS
+from tests.bench.control.believed import COIL, LOSS
 from tests.bench.control.courses import Leg
 from tests.bench.control.floor import floor_rms_k, half_tooth_k
-from tests.bench.control.knowable import AFTER_H, loss_sd
+from tests.bench.control.knowable import AFTER_H, coil_sd, loss_sd
 from tests.bench.control.opposed import Opposed, opposed
 from tests.bench.control.truth import SAMPLE_S, Trace
 
@@ -81,12 +81,13 @@ class Heat:
 @dataclass(frozen=True, slots=True)
 class Believed:
     """The service's own: rms of its wort estimate against the truth, None for who makes none; learned / true ratios;
-    the standard deviation to which the loss can be known at all (`knowable`), as a share."""
+    the standard deviations to which loss and coil can be known at all (`knowable`), as shares."""
 
     where: str
     rms_k: float | None
     ratios: dict[str, float]
     loss_sd: float = 0.0
+    coil_sd: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,8 +125,9 @@ def judge(trace: Trace, where: str, seed: int) -> Verdict:
             landings.append(_landing(trace, name, leg.kind if leg.kind != "hold" else "pull-down", leg.target_c, begin,
                                      last, bias_k, following.half_tooth_k if following else 0.0))  # fmt: skip
     name = f"{where} {trace.spec.name}".strip()
-    knowable = loss_sd(trace, AFTER_H) if LOSS in trace.ratios else 0.0
-    believed = Believed(name, estimate_rms_k(trace), trace.ratios, knowable)
+    loss = loss_sd(trace, AFTER_H) if LOSS in trace.ratios else 0.0
+    coil = coil_sd(trace, AFTER_H) if COIL in trace.ratios else 0.0
+    believed = Believed(name, estimate_rms_k(trace), trace.ratios, loss, coil)
     return Verdict(seed, believed, tuple(holds), tuple(landings), heat_of(trace, name), opposed(trace, name))
 
 

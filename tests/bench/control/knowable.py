@@ -1,5 +1,11 @@
-"""What can be known of a vessel's loss to the room at all: the standard deviation of the best filter, which knows all
-of the plant but the yeast.
+"""What can be known of a vessel at all. Of its loss to the room: the standard deviation of the best filter, which knows
+all of the plant but the yeast. Of its coil: that of the best fit to what each pulse took out in all.
+
+A pulse of t seconds takes out about c x (t + d): c is the coil's strength, d its hold-up, x by how much the wort is
+warmer than the bath. Pulses of one length tell c (t + d) and nothing more; the information matrix of ln c and d says
+what their variety adds (the Cramér-Rao bound). How well one pulse is known follows from the plant's own flow, which
+wanders, from the probe, and from the yeast. Only the last day counts: a coil in a wort that ferments gives more than in
+a calm one. How the wort falls within a pulse is not counted: there the layers of the wort do what the hold-up does.
 
 The room's mean cannot be told from the yeast's heat, only its swings can; and the yeast changes meanwhile. The filter
 has three states: the wort T (K), what warms it by itself r (K/h, a random walk as strong as the yeast's own changes of
@@ -20,6 +26,10 @@ PER_HOUR = int(HOUR_S / SAMPLE_S)
 PROBE_SD_K = 0.015  # of a minute's mean of six readings: noise of 0.03 K, steps of 1/16 K
 FIRST_REST_SD_K_PER_H, FIRST_LOSS_SD = 0.6, 0.5  # before anything was seen; of the loss as a share of it
 FILTER_S = 600.0  # one step of the filter; nothing here is faster
+FIRST_HOLD_SD = 0.6  # of the hold-up before anything was seen, as a share of it
+LOOKS, LOOK_H = 10.0, 0.5  # minutes looked at before and after a pulse; for how long the yeast changes meanwhile
+GLYCOL_J_PER_L_K = 3860.0  # as the plant's
+DAY = int(24.0 * PER_HOUR)
 
 
 def loss_sd(trace: Trace, hours: float) -> float:
@@ -39,6 +49,33 @@ def loss_sd(trace: Trace, hours: float) -> float:
         gain = p[:, 0] / (p[0, 0] + noise)
         p = p - np.outer(gain, p[0])
     return float(math.sqrt(p[2, 2]) / true_per_h)
+
+
+def coil_sd(trace: Trace, hours: float) -> float:
+    """Standard deviation of coil/C after so many hours, as a share of the true one, out of the pulses of the last day;
+    infinite without any."""
+    spec, count = trace.spec, min(int(hours * PER_HOUR), len(trace.mean_c))
+    hold_s = spec.coil_l * GLYCOL_J_PER_L_K / spec.coil_w_per_k
+    yeast_k = _changes_k_per_h(trace, count) * LOOK_H**1.5
+    seen_k = math.sqrt(2.0 * PROBE_SD_K**2 / LOOKS + yeast_k**2)
+    strength = strength_by_hold = 0.0
+    by_hold = 1.0 / (FIRST_HOLD_SD * hold_s) ** 2
+    for begin, on_s in _pulses(trace, max(0, count - DAY), count):
+        apart_k = max(trace.mean_c[begin] - trace.bath_c[begin], 0.1)
+        effect_k = spec.coil_w_per_k / trace.heat_capacity_j_per_k * apart_k * (on_s + hold_s)
+        weight = 1.0 / (spec.flow_wander**2 + (seen_k / effect_k) ** 2)
+        strength += weight
+        strength_by_hold += weight / (on_s + hold_s)
+        by_hold += weight / (on_s + hold_s) ** 2
+    left = strength - strength_by_hold**2 / by_hold
+    return 1.0 / math.sqrt(left) if left > 0.0 else math.inf
+
+
+def _pulses(trace: Trace, since: int, until: int) -> list[tuple[int, float]]:
+    """When each of the cooler's pulses began (its sample), and for how long it was on, s."""
+    begins = [n for n in range(since + 1, until) if trace.cooler_starts[n] > trace.cooler_starts[n - 1]]
+    ends = [*begins[1:], until - 1] if begins else []
+    return [(n, trace.cooled_s[end - 1] - trace.cooled_s[n - 1]) for n, end in zip(begins, ends, strict=True)]
 
 
 def _changes_k_per_h(trace: Trace, count: int) -> float:

@@ -173,8 +173,11 @@ def believed_rows(verdicts: Verdicts, of: str) -> list[Row]:
             ratio = verdict.believed.ratios.get(name)
             if ratio is not None:
                 off, reason = abs(ratio - 1.0), ""
-                if name == LOSS and off <= 2.0 * verdict.believed.loss_sd:
-                    reason = f"the yeast hides it: who knows all else knows it to {2.0 * verdict.believed.loss_sd:.0%}"
+                loss, coil = 2.0 * verdict.believed.loss_sd, 2.0 * verdict.believed.coil_sd
+                if name == LOSS and off <= loss:
+                    reason = f"the yeast hides it: who knows all else knows it to {loss:.0%}"
+                if name == COIL and off <= coil:
+                    reason = f"a day's pulses tell strength and hold-up together, the strength alone to {coil:.0%}"
                 yield Figure(off - RATIO, f"{ratio:.2f} of the true one", verdict.believed.where, reason=reason)
 
         return figures
