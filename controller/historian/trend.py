@@ -15,16 +15,19 @@ from controller.installation import History
 MINUTE_S, QUARTER_S = 60, 900
 MOST_NAMES = 256  # the key has eight bits for them
 _QUARTER = QUARTER_S * 256
+# A row that the disk has damaged may have nothing where the table takes none, and would stop all roll-ups for good: it
+# is left out. SQLite does not even look for NULL in a column that cannot have it; its type tells.
+_WHOLE = "typeof(cooler) <> 'null' AND typeof(heater) <> 'null'"
 PURGED_ROWS = 5000  # at a time: more than four times what ten vessels write in a quarter of an hour
 
-_MINUTES = """INSERT OR REPLACE INTO minutes
+_MINUTES = f"""INSERT OR REPLACE INTO minutes
 SELECT key / 15360 * 15360 + (key & 255), round(avg(temperature)), min(temperature), max(temperature),
   round(avg(setpoint_low)), round(avg(setpoint_high)), round(avg(cooler)), round(avg(heater))
-FROM samples WHERE key >= ? AND key < ? GROUP BY key / 15360, key & 255 ORDER BY 1"""
-_QUARTERS = """INSERT OR REPLACE INTO quarters
+FROM samples WHERE key >= ? AND key < ? AND {_WHOLE} GROUP BY key / 15360, key & 255 ORDER BY 1"""
+_QUARTERS = f"""INSERT OR REPLACE INTO quarters
 SELECT key / 230400 * 230400 + (key & 255), round(avg(mean)), min(least), max(most),
   round(avg(setpoint_low)), round(avg(setpoint_high)), round(avg(cooler)), round(avg(heater))
-FROM minutes WHERE key >= ? AND key < ? GROUP BY key / 230400, key & 255 ORDER BY 1"""
+FROM minutes WHERE key >= ? AND key < ? AND {_WHOLE} GROUP BY key / 230400, key & 255 ORDER BY 1"""
 
 
 def roll_up(connection: sqlite3.Connection, from_s: int, to_s: int) -> None:

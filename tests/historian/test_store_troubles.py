@@ -129,6 +129,7 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @example(share=0.001, scribble=b"\x03")  # the header's write version: such a file can be read and never written
 @example(share=0.3233924724670647, scribble=b"\x00")  # a name in a table and another in its index
+@example(share=0.87109375, scribble=b"\x00")  # nothing where a column has to have something
 @settings(deadline=None, max_examples=80)
 @given(share=st.floats(0.0, 1.0, exclude_max=True), scribble=st.binary(min_size=1, max_size=200))
 def test_whatever_is_scribbled_over_the_file_no_wrong_state_is_acted_upon(

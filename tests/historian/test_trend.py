@@ -240,3 +240,22 @@ def test_records_are_kept_for_ever_unless_the_site_file_says_otherwise(path: Pat
     database.write(Batch(brewing(1e9), (), samples(10**9, 10**9 + 1800), ()))
     database.close()
     assert read_records(path) == (first,)
+
+
+def test_a_damaged_row_is_left_out_and_stops_no_roll_up() -> None:
+    """What no table takes, a disk may leave in it: here a share of the cooler that is nothing."""
+    with closing(sqlite3.connect(":memory:")) as connection:
+        columns = "key INTEGER PRIMARY KEY, temperature, setpoint_low, setpoint_high, cooler, heater"
+        connection.execute(f"CREATE TABLE samples ({columns})")
+        for table in ("minutes", "quarters"):
+            connection.execute(
+                f"CREATE TABLE {table} (key INTEGER PRIMARY KEY, mean, least, most, setpoint_low, setpoint_high,"
+                " cooler NOT NULL, heater NOT NULL)"
+            )
+        rows = [(at_s * 256, 1900 + at_s, 1900, 1900, 40 if at_s != 30 else None, 0) for at_s in (0, 10, 30, 60)]
+        rows.append((120 * 256, 1900, 1900, 1900, None, 0))
+        connection.executemany("INSERT INTO samples VALUES (?,?,?,?,?,?)", rows)
+        trend.roll_up(connection, 0, 900)
+        minutes = connection.execute("SELECT key / 256, mean, cooler FROM minutes ORDER BY key").fetchall()
+        assert minutes == [(0, 1905, 40), (60, 1960, 40)]
+        assert len(connection.execute("SELECT * FROM quarters").fetchall()) == 1
