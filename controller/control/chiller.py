@@ -114,12 +114,13 @@ def share(bath: Bath | None, signal: Signal | None, calls: list[Call], last: Sha
         for call, rank in zip(calls, ranks, strict=True)
         if rank is Rank.NEEDED and call.setpoint is not None and call.wort_c is not None
     ]
+    needed_c = _needed_c(bath, served)
     if bath_c is None:
         parts = _nominal_parts(bath, served, asking_w)
         eased_k, short = 0.0, sum(asking_w) > CAREFUL_SHARE * bath.chiller_w
         excused_c = last.excused_c
     else:
-        parts = _parts(bath_c, *_band(bath, served, last.eased_k), served, asking_w)
+        parts = _parts(bath_c, *_band(bath, needed_c, last.eased_k), served, asking_w)
         waiting = [call for call, rank in zip(calls, ranks, strict=True) if rank is not Rank.NEEDED]
         stuck = any(_stuck(call) and (not last.turns or call.vessel in last.turns) for call in waiting)
         eased_k = _eased(last.eased_k, _least(parts, asking_w), served, stuck, dt_s)
@@ -129,7 +130,7 @@ def share(bath: Bath | None, signal: Signal | None, calls: list[Call], last: Sha
             for call, rank, grant in zip(calls, ranks, grants, strict=True)
             if rank is not Rank.NEEDED and grant.heat_w < 0.0 and call.wort_c is not None
         ]
-        excused_c = _excused_c(bath, bath_c, last.excused_c, drawing, _needed_c(bath, served), eased_k, dt_s)
+        excused_c = _excused_c(bath, bath_c, last.excused_c, drawing, needed_c, eased_k, dt_s)
     cycles = TURN_CYCLES if bath_c is not None else 1.0  # who sees the bath ends a pulse that makes it too warm
     waits: dict[str, float] = {}
     turns: list[str] = []
@@ -149,7 +150,7 @@ def share(bath: Bath | None, signal: Signal | None, calls: list[Call], last: Sha
     if not waits:
         return Shares(tuple(grants), Sharing(eased_k, excused_c=excused_c), short)
     behind = tuple(each.vessel for each in served)
-    sharing = Sharing(eased_k, waits, behind, _needed_c(bath, served), tuple(turns), excused_c)
+    sharing = Sharing(eased_k, waits, behind, needed_c, tuple(turns), excused_c)
     return Shares(tuple(grants), sharing, short, _least(parts, asking_w) < LEAST_SHARE, cycles)
 
 
@@ -235,9 +236,9 @@ def _top_c(bath: Bath, needed_c: float | None) -> float:
     return coldest_c if needed_c is None else max(needed_c, coldest_c)
 
 
-def _band(bath: Bath, served: list[Call], eased_k: float) -> tuple[float, float]:
+def _band(bath: Bath, needed_c: float | None, eased_k: float) -> tuple[float, float]:
     """The bath's temperatures at which whoever waits gets all and nothing."""
-    top_c = _top_c(bath, _needed_c(bath, served))
+    top_c = _top_c(bath, needed_c)
     return max(bath.setpoint_c + STORE_K, top_c - BAND_K) + eased_k, top_c + eased_k
 
 
