@@ -119,9 +119,12 @@ class Line:
             self.open_there = False
 
     def heal(self) -> None:
-        """The network is whole again."""
+        """The network is whole again. A connection that the broker has ended meanwhile ends here too: its next packet
+        is refused (RFC 9293, 3.10.7.1)."""
         up, self._held_up = self._held_up, []
         down, self._held_down = self._held_down, []
+        if not self.open_there:
+            self._broker.calendar.after(2.0 * HOP_S, self.lose, UNSPECIFIED)
         for sent_s, act, arguments in up:
             if self._broker.calendar.now_s - sent_s <= UNSENT_S:
                 self._broker.calendar.after(HOP_S, self._broker.take, act, arguments)

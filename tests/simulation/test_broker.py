@@ -265,6 +265,19 @@ def test_a_cut_network_holds_what_was_sent_for_as_long_as_a_machine_tries() -> N
     assert len(listener.heard) == 1
 
 
+def test_who_was_given_up_while_cut_off_learns_of_it_when_the_network_is_whole() -> None:
+    """RFC 9293, 3.10.7.1: what comes for a connection that is no more is answered with a reset."""
+    for name in ("s1", "s2", "s3", "s4", "s5", "s6"):
+        net = Net()
+        client = Client(net, name)
+        net.broker.cut(name)
+        net.go_on(16.0)
+        assert not net.broker.connected(name)
+        net.broker.heal(name)
+        net.go_on(1.0)
+        assert len(client.ended) == 1
+
+
 @pytest.mark.parametrize(
     ("pattern", "topic", "matched"),
     [
