@@ -93,6 +93,20 @@ def test_across_a_restart_too_and_after_an_end_that_was_known() -> None:
     assert now.said() == ["fv1/cooler started 60 s after it had ended by timer; its shortest off time is 180 s"]
 
 
+@pytest.mark.parametrize(("name", "known"), [("another-name", True), ("cellarhand-story", False)])
+def test_what_another_daemon_ended_is_known_to_who_has_a_connection(name: str, known: bool) -> None:
+    """MQTT 5.0, 3.1.4: of two with one client id the broker ends the earlier's connection."""
+    now = cellar(8)
+    now.second.client_id = name
+    now.passes(300.0)
+    now.command("fv1/cooler", True)
+    now.passes(120.0)
+    second(now)
+    now.passes(20.0)
+    now.command("fv1/cooler", True)
+    assert bool(now.said()) is known
+
+
 def test_ends_that_nobody_could_know_of_are_not_counted() -> None:
     now = cellar(8)
     now.passes(300.0)

@@ -4,8 +4,9 @@ Checked: at the devices, for every output that the site file gives a shortest of
 been off for that time, counted from its own end or from the first "off" that reached the broker, whichever was
 earlier.
 Not counted: ends that the service could not know of (the device's electronics restarted; renewals that the broker
-took did not arrive). An "on" is not cut short in calm: where nothing has happened for a while, no probe is at fault,
-no limit is near and nothing is alarmed, an output stays on for its shortest on time, unless the service is stopped.
+took did not arrive; another daemon ended it while this one had no connection). An "on" is not cut short in calm: where
+nothing has happened for a while, no probe is at fault, no limit is near and nothing is alarmed, an output stays on for
+its shortest on time, unless the service is stopped.
 Not seen: whether an "off" that cuts an "on" short in trouble was one for safety. The budget of starts.
 """
 
@@ -52,7 +53,7 @@ class ProtectiveTimes:
 
     def _starts(self, scene: Scene, relay: Relay, event: Delivered) -> list[Breach]:
         output, told_s = self._seen.outputs[relay.tag], event.order.sent_s
-        since_s = output.rests_since_s(told_s, relay.lifetime_s)
+        since_s = output.rests_since_s(told_s, relay.lifetime_s, event.order.sender)
         if since_s is None:
             return []
         at_device = since_s == output.ended_s

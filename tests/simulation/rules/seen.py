@@ -58,20 +58,25 @@ class Output:
     said_on: bool = False  # the newest command that reached the broker
     on_s: float = -math.inf  # the newest "on" that did
     off_from_s: float = -math.inf  # the first "off" of the newest unbroken row of them
-    # Such rows that are over: their first "off", and the "on" that ended them.
-    rows: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=6))
+    off_unheard_by: str = ""  # the daemon that had no connection when the other one said that first "off"
+    # Such rows that are over: their first "off", the "on" that ended them, and who had not heard of the first.
+    rows: deque[tuple[float, float, str]] = field(default_factory=lambda: deque(maxlen=6))
     ordered: bool = False
     begun_s: float = -math.inf  # when the device was last ordered on, by its own state
     ended_s: float = -math.inf  # when that last ended
     ended_by: str = ""  # "order" | "timer" | "restart"
     restarts: int = 0
 
-    def rests_since_s(self, told_s: float, lifetime_s: float) -> float | None:
-        """Since when a device that now obeys an "on" of `told_s` had been off, as far as the service could know; None
-        where it could not: the electronics have restarted, or renewals that the broker took did not arrive."""
+    def rests_since_s(self, told_s: float, lifetime_s: float, sender: str) -> float | None:
+        """Since when a device that now obeys an "on" of `told_s` had been off, as far as the sender could know; None
+        where it could not: the electronics have restarted, renewals that the broker took did not arrive, or the other
+        daemon said "off" while this one had no connection."""
         if self.ended_by == "restart":
             return None
-        off_s, on_s = next((row for row in reversed(self.rows) if row[1] <= told_s), (math.inf, math.inf))
+        row = next((row for row in reversed(self.rows) if row[1] <= told_s), (math.inf, math.inf, ""))
+        off_s, on_s, unheard_by = row
+        if sender == unheard_by:
+            return None
         if self.ended_s < on_s:  # in the row of "off", or before it
             return min(self.ended_s, off_s)
         if self.ended_by == "order":  # an "off" that came late
@@ -265,10 +270,11 @@ class Seen:
         )
         if on:
             if not output.said_on:
-                output.rows.append((output.off_from_s, at_s))
+                output.rows.append((output.off_from_s, at_s, output.off_unheard_by))
             output.on_s = at_s
         elif output.said_on or output.off_from_s == -math.inf:
             output.off_from_s = at_s
+            output.off_unheard_by = _unconnected(scene, event.sender)
         output.said_on = on
 
     def _strange(self, scene: Scene, event: Published) -> None:
@@ -298,6 +304,13 @@ class Seen:
                 else:
                     output.ended_s, output.ended_by = relay.ordered_since_s, _ended_by(relay, output.restarts)
                 output.restarts = relay.restarts
+
+
+def _unconnected(scene: Scene, sender: str) -> str:
+    """The other daemon if it has no connection while this one says something; two of one name never both have one."""
+    (other,) = (daemon for name, daemon in scene.daemons.items() if name != sender)
+    own = scene.daemons[sender]
+    return other.name if other.connected_s is None or other.client_id == own.client_id else ""
 
 
 def _ended_by(relay: Relay, restarts: int) -> str:
