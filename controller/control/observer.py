@@ -6,7 +6,7 @@ Source of the filter: R. E. Kalman, J. Basic Engineering 82 (1960) 35-45. While 
 only wort and rest are corrected: the filter of a "considered" parameter (S. F. Schmidt, 1966; from memory).
 """
 
-from math import cbrt, exp
+from math import cbrt, exp, sqrt
 from typing import NamedTuple
 
 from controller.control.outlook import Outlook, outlook
@@ -31,7 +31,10 @@ STRAY_SD_K, LAYERS_SHARE, LAYERS_S = 0.04, 0.10, 1200.0
 EVENT_K, CAREFUL_S = 0.8, 3600.0
 MOST_REST_K_PER_H = 6.0
 # How fast the rest changes, a random walk, K/h after an hour: yeast, and (by the surface) what is not known of a room.
-RESTLESS_YEAST, RESTLESS_ROOM = 0.05, 0.15
+RESTLESS_YEAST, RESTLESS_ROOM = 0.01, 0.02
+# What is shown strays to both sides of what was expected. Where its mean over `BIAS_TICKS`, in standard deviations, is
+# further out than `MOST_BIAS`, the rest is wrong and changes faster, by `RESTLESS_BIAS` for each one more.
+BIAS_TICKS, MOST_BIAS, RESTLESS_BIAS = 20.0, 0.5, 1.0
 # The room as it is counted follows its probe no faster than a room can change: one that jumps changes little at once.
 ROOM_S, ROOM_K_PER_H = 1800.0, 3.0
 SURE_AFTER_TICKS = 3
@@ -87,6 +90,7 @@ class Sums(NamedTuple):
 class Thought(NamedTuple):
     """What was thought of one vessel at the last look. `rest_k_per_h` is the warming that nothing else explains;
     `room_c` the room as it is counted; `layers_k` how much the outputs have moved the wort lately, which leaves layers;
+    `bias` is the mean of what the last minutes showed beyond what was expected, in standard deviations;
     `ticks` are the minutes seen since the beginning or an event (-1: nothing yet); nothing is learnt of the shares
     before `careful_s` have passed. `cooling` and `heating` say what is on since, `ahead` what is coming."""
 
@@ -98,6 +102,7 @@ class Thought(NamedTuple):
     rate: Rates = Rates(0.0, 0.0, 0.0)
     room_c: float | None = None
     layers_k: float = 0.0
+    bias: float = 0.0
     ticks: int = -1
     careful_s: float = 0.0
     cooling: bool = False
@@ -277,7 +282,9 @@ def _struck(now: Thought, seen: Seen) -> Thought:
     ww += hours * wr + pc * wc + ph * wh + pd * wd + pl * wl + pg * wg
     by_outputs_k = abs(sums.cooled_k) + abs(sums.heated_k)
     ww += (WORT_SD_K + FRESH_SD_K * exp(-ticks / FRESH_TICKS)) ** 2 + (OUTPUT_SD * by_outputs_k) ** 2
-    rr = min(rr + (RESTLESS_YEAST + RESTLESS_ROOM / cbrt(seen.volume_l)) ** 2 * hours, 4.0 * REST_SD_K_PER_H**2)
+    restless = RESTLESS_YEAST + RESTLESS_ROOM / cbrt(seen.volume_l)
+    restless += RESTLESS_BIAS * max(0.0, abs(now.bias) - MOST_BIAS)
+    rr = min(rr + restless * restless * hours, 4.0 * REST_SD_K_PER_H**2)
     drift = SHARE_SD_PER_DAY**2 * hours / 24.0
     cc, hh = min(cc + (drift if seen.measured else 4.0 * drift), COOLER_SD**2), min(hh + drift, HEATER_SD**2)
     if sums.cooled_k > 0.0:
@@ -300,6 +307,7 @@ def _struck(now: Thought, seen: Seen) -> Thought:
     if off_k * off_k > 4.0 * spread:  # the network is wrong somewhere: the wort follows the probe, the shares do not
         more = 0.5 * (off_k * off_k - 4.0 * spread)
         ww, spread = ww + more, spread + more
+    bias = now.bias + (off_k / sqrt(spread) - now.bias) / BIAS_TICKS
     gw, gr = ww / spread, wr / spread
     wort = nodes.wort_c + gw * off_k
     nodes = Nodes(wort, nodes.shown_c + gw * off_k, nodes.coil_k, nodes.wrap, nodes.coil_by_hold, nodes.wrap_by_lag)
@@ -330,6 +338,6 @@ def _struck(now: Thought, seen: Seen) -> Thought:
             cc, ch, cd, cl, hh, hd, hl, hg, dd, dl, ll, lg, gg,
         )  # fmt: skip
     return now._replace(
-        nodes=nodes, rest_k_per_h=rest, shares=shares, sums=_NO_SUMS, unsure=unsure, layers_k=layers_k, ticks=ticks + 1,
-        careful_s=careful_s, rate=seen.rate,
+        nodes=nodes, rest_k_per_h=rest, shares=shares, sums=_NO_SUMS, unsure=unsure, layers_k=layers_k, bias=bias,
+        ticks=ticks + 1, careful_s=careful_s, rate=seen.rate,
     )  # fmt: skip

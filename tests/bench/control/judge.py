@@ -15,7 +15,7 @@ from tests.bench.control.courses import Leg
 from tests.bench.control.floor import floor_rms_k, half_tooth_k
 from tests.bench.control.knowable import AFTER_H, coil_sd, loss_sd
 from tests.bench.control.opposed import Opposed, opposed
-from tests.bench.control.truth import SAMPLE_S, Trace
+from tests.bench.control.truth import GLYCOL_J_PER_L_K, SAMPLE_S, SHORTEST_ON_S, Trace
 
 HOUR_S, DAY_S = 3600.0, 86400.0
 PER_HOUR = int(HOUR_S / SAMPLE_S)
@@ -23,7 +23,7 @@ NEAR_K = 0.3
 SETTLING, AFTER_NEAR = 6 * PER_HOUR, 3 * PER_HOUR
 LANDING = 8 * PER_HOUR  # past the target within this after it was reached
 SHORTEST_HOLD = 18 * PER_HOUR
-SHORTEST_ON_S, NEARLY = 60.0, 1.2  # the site's default for a pump
+NEARLY = 1.2  # times the shortest pulse is as good as the shortest
 SIX_HOURS = 6 * PER_HOUR
 CHANGES_SIGN = 0.05  # of all load, from where on a load changes sign
 
@@ -67,6 +67,7 @@ class Landing:
     past_k: float | None
     half_tooth_k: float
     hours: float  # until within 0.1 K of the target
+    shortest_k: float = 0.0  # by how much the cooler's shortest pulse moves the wort there
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,7 +245,8 @@ def _landing(
                 break
             past_k = max(past_k, -left_k)
     hours = ((reached if reached is not None else end) - begin) * SAMPLE_S / HOUR_S
-    return Landing(name, kind, None if reached is None else past_k, half_k, hours)
+    shortest_k = trace.pulse_k(begin if reached is None else reached, SHORTEST_ON_S)
+    return Landing(name, kind, None if reached is None else past_k, half_k, hours, shortest_k)
 
 
 def _bias_k(trace: Trace, since: int, until: int) -> float:
@@ -263,4 +265,4 @@ def _busiest(trace: Trace, since: int, until: int) -> int:
 
 def _coil_lag_s(trace: Trace) -> float:
     spec = trace.spec
-    return spec.coil_l * 3860.0 / spec.coil_w_per_k
+    return spec.coil_l * GLYCOL_J_PER_L_K / spec.coil_w_per_k

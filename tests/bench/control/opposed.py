@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from itertools import accumulate, pairwise
 
 from tests.bench.control.courses import HOUR_S
-from tests.bench.control.truth import SAMPLE_S, Trace
+from tests.bench.control.truth import SAMPLE_S, SHORTEST_ON_S, Trace
 
 WINDOW, STEP = int(6 * HOUR_S / SAMPLE_S), int(HOUR_S / 2 / SAMPLE_S)
 
@@ -13,12 +13,13 @@ WINDOW, STEP = int(6 * HOUR_S / SAMPLE_S), int(HOUR_S / 2 / SAMPLE_S)
 @dataclass(frozen=True, slots=True)
 class Opposed:
     """The worst six hours: by how much heater and cooler moved the wort against each other, K, and by how much the
-    balance asks for it."""
+    balance asks for it; and by how much the cooler's shortest pulse moves it then."""
 
     where: str
     hour: float  # when they began
     both_k: float
     asked_k: float
+    shortest_k: float = 0.0
 
 
 def opposed(trace: Trace, where: str) -> Opposed:
@@ -43,5 +44,5 @@ def opposed(trace: Trace, where: str) -> Opposed:
         asked_k = min(cold[end] - cold[begin] + max(away_k, 0.0), heat[end] - heat[begin] + max(-away_k, 0.0))
         both_k = min(heated_k, max(cooled_k, 0.0))
         if both_k - asked_k > worst.both_k - worst.asked_k:
-            worst = Opposed(where, begin * SAMPLE_S / HOUR_S, both_k, asked_k)
+            worst = Opposed(where, begin * SAMPLE_S / HOUR_S, both_k, asked_k, trace.pulse_k(begin, SHORTEST_ON_S))
     return worst

@@ -129,7 +129,8 @@ def landing_row(verdicts: Verdicts, budget: float, spare_k: float, of: str) -> R
             limit_k = landing.half_tooth_k + PAST_K
             limit_k = (min(limit_k, PAST_IN_ALL_K) if in_all else limit_k) + spare_k
             text = f"{landing.past_k:.2f} K past (half a tooth {landing.half_tooth_k:.2f} K)"
-            yield Figure(landing.past_k - limit_k, text, f"{landing.kind}: {landing.where}")
+            reason = _shortest(landing.past_k - PAST_K - spare_k, 0.5, landing.shortest_k)
+            yield Figure(landing.past_k - limit_k, text, f"{landing.kind}: {landing.where}", reason=reason)
 
     asked = f"<= half a tooth + {PAST_K + spare_k:.2f} K" + (f", <= {PAST_IN_ALL_K + spare_k:.2f} K" if in_all else "")
     return Row(f"landing, {of}, {budget:g} starts", asked, _each(verdicts, figures))
@@ -154,10 +155,19 @@ def opposed_row(verdicts: Verdicts, budget: float, spare_k: float, of: str) -> R
         worst = verdict.opposed
         text = f"{worst.both_k:.2f} K against each other from hour {worst.hour:.0f} on, {worst.asked_k:.2f} K asked for"
         tooth_k = 2.0 * max((hold.half_tooth_k for hold in verdict.holds), default=0.0)
-        yield Figure(worst.both_k - worst.asked_k - tooth_k - OPPOSED_K - spare_k, text, worst.where)
+        beyond_k = worst.both_k - worst.asked_k - OPPOSED_K - spare_k
+        reason = _shortest(beyond_k, 1.0, worst.shortest_k)
+        yield Figure(beyond_k - tooth_k, text, worst.where, reason=reason)
 
     asked = f"<= balance + a tooth + {OPPOSED_K + spare_k:.2f} K"
     return Row(f"heat and cold within six hours, {of}, {budget:g} starts", asked, _each(verdicts, figures))
+
+
+def _shortest(beyond_k: float, teeth: float, shortest_k: float) -> str:
+    """Why a wort goes `beyond_k`, where that is no more than so many of the least teeth that its cooler can make."""
+    if beyond_k > teeth * shortest_k:
+        return ""
+    return f"the cooler's shortest pulse alone, with what it leaves in the coil, moves the wort by {shortest_k:.2f} K"
 
 
 def believed_rows(verdicts: Verdicts, of: str) -> list[Row]:
@@ -175,7 +185,7 @@ def believed_rows(verdicts: Verdicts, of: str) -> list[Row]:
                 off, reason = abs(ratio - 1.0), ""
                 loss, coil = 2.0 * verdict.believed.loss_sd, 2.0 * verdict.believed.coil_sd
                 if name == LOSS and off <= loss:
-                    reason = f"the yeast hides it: who knows all else knows it to {loss:.0%}"
+                    reason = f"the yeast hides it: who need only learn the outputs beside it knows it to {loss:.0%}"
                 if name == COIL and off <= coil:
                     reason = f"a day's pulses tell strength and hold-up together, the strength alone to {coil:.0%}"
                 yield Figure(off - RATIO, f"{ratio:.2f} of the true one", verdict.believed.where, reason=reason)

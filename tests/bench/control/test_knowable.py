@@ -5,9 +5,10 @@ import math
 import pytest
 
 from tests.bench.control.courses import Course, Leg
-from tests.bench.control.knowable import FIRST_HOLD_SD, FIRST_LOSS_SD, GLYCOL_J_PER_L_K, coil_sd, loss_sd
+from tests.bench.control.knowable import FIRST_HOLD_SD, FIRST_LOSS_SD, coil_sd, loss_sd
 from tests.bench.control.plants import sized
 from tests.bench.control.test_judge import PER_HOUR, trace_of
+from tests.bench.control.truth import GLYCOL_J_PER_L_K
 
 HOURS = 72
 
@@ -58,3 +59,23 @@ def test_a_yeast_that_changes_as_fast_as_the_room_hides_it() -> None:
     assert sd(3.0) < sd(3.0, 2.0) < sd(3.0, 20.0)
     assert sd(3.0, 20.0) > 0.1
     assert sd(1.0, 5.0) > sd(4.0, 5.0)
+
+
+def test_outputs_that_work_much_hide_the_loss_too() -> None:
+    """A pump that runs for a minute in ten and whose flow wanders moves the wort by what nobody knows."""
+    count = HOURS * PER_HOUR
+    trace = trace_of(Course((Leg("hold", 18.0, HOURS),), 18.0), [18.0] * count)
+    trace.room_c = [12.0 + 3.0 * math.sin(2.0 * math.pi * n / (24.0 * PER_HOUR)) for n in range(count)]
+    calm = loss_sd(trace, HOURS)
+    trace.cooled_s = [6.0 * n for n in range(count)]
+    assert loss_sd(trace, HOURS) > 3.0 * calm
+
+
+def test_a_pulse_moves_the_wort_by_what_flows_past_and_by_what_it_leaves_in_the_coil() -> None:
+    """By hand: 20 K over 25 L of wort and its wall; a pump that fills the coil in less than a minute."""
+    trace = trace_of(Course((Leg("hold", 16.0, 1),), 16.0), [16.0] * PER_HOUR)
+    spec = trace.spec
+    left_j = spec.coil_l * GLYCOL_J_PER_L_K * 20.0
+    assert spec.flow_l_per_s * 60.0 > spec.coil_l
+    expected_k = (spec.coil_w_per_k * 20.0 * 60.0 + left_j) / trace.heat_capacity_j_per_k
+    assert trace.pulse_k(0, 60.0) == pytest.approx(expected_k)

@@ -89,6 +89,15 @@ def test_a_landing_is_asked_half_a_tooth_more_and_no_more_than_0_2_where_starts_
     assert not landing_row({OURS: [verdict(landing=replace(LANDING, past_k=None))]}, 48.0, 0.0, "cellar").met
 
 
+def test_what_the_shortest_pulse_does_is_a_reason_for_half_a_tooth_past_and_for_a_tooth_undone() -> None:
+    for shortest_k, said in ((0.79, "NOT MET"), (0.81, "reason")):
+        landing = replace(LANDING, past_k=0.5, shortest_k=shortest_k)
+        assert landing_row({OURS: [verdict(landing=landing)]}, 48.0, 0.0, "cellar").verdict == said
+    for shortest_k, said in ((0.59, "NOT MET"), (0.61, "reason")):
+        undone = replace(verdict(), opposed=Opposed("fv1", 12.0, 1.2, 0.5, shortest_k))
+        assert opposed_row({OURS: [undone]}, 48.0, 0.0, "cellar").verdict == said
+
+
 def test_heater_hours() -> None:
     assert heat_row({OURS: [verdict(used_h=10.7)]}, 48.0, 1.05, 0.3, "cellar").met
     assert not heat_row({OURS: [verdict(used_h=10.9)]}, 48.0, 1.05, 0.3, "cellar").met

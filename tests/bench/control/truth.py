@@ -7,6 +7,8 @@ from tests.simulation.plant_specs import VesselSpec
 from tests.simulation.plant_vessel import Vessel
 
 SAMPLE_S = 60.0
+SHORTEST_ON_S = 60.0  # of a cooler: the site's default for a pump
+GLYCOL_J_PER_L_K = 3860.0  # as the plant's
 
 
 @dataclass(slots=True)
@@ -39,6 +41,13 @@ class Trace:
     def useful_heater_w(self) -> float:
         """What of the heater's power reaches the wort, W."""
         return self.spec.heater_w * (1.0 - self.spec.wrap_loss_share) * self.reaches_wort
+
+    def pulse_k(self, number: int, on_s: float) -> float:
+        """By how much a pulse of the cooler that begins in the minute `number` moves the wort, what is left in the coil
+        included, K."""
+        apart_k = max(self.mean_c[number] - self.bath_c[number], 0.1)
+        left_j_per_k = min(self.spec.coil_l, self.spec.flow_l_per_s * on_s) * GLYCOL_J_PER_L_K
+        return (self.spec.coil_w_per_k * on_s + left_j_per_k) * apart_k / self.heat_capacity_j_per_k
 
     def load_w(self, number: int, wort_c: float) -> float:
         """Heat in W that the wort at `wort_c` gains in the minute `number` without cooler or heater."""
