@@ -36,7 +36,7 @@ RESTLESS_YEAST, RESTLESS_ROOM = 0.01, 0.02
 # further out than `MOST_BIAS`, the rest is wrong and changes faster, by `RESTLESS_BIAS` for each one more.
 BIAS_TICKS, MOST_BIAS, RESTLESS_BIAS = 20.0, 0.5, 1.0
 # The room as it is counted follows its probe no faster than a room can change: one that jumps changes little at once.
-ROOM_S, ROOM_K_PER_H = 1800.0, 3.0
+ROOM_S, ROOM_K_PER_H = 600.0, 6.0
 SURE_AFTER_TICKS = 3
 # All figures: common practice, no source; they were tried on the random plants of the benches.
 
