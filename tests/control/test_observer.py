@@ -32,6 +32,7 @@ class Tank(NamedTuple):
 
     coil_share: float = 1.3
     heater_share: float = 0.8
+    loss_share: float = 1.0
     yeast_k_per_h: float = 0.25
     noise_k: float = 0.02
     step_k: float = 1.0 / 16.0
@@ -60,7 +61,7 @@ def lived(tank: Tank, days: float, room_probe: str = "good", start_c: float = 22
             coil_k -= coil_k * SCAN_S / 600.0
         h = SCAN_S / HOUR_S
         heat = RATE.heater_k_per_h * tank.heater_share if heating else 0.0
-        rest = tank.yeast_k_per_h + RATE.loss_per_h * (room_c - 0.5 * (upper + lower))
+        rest = tank.yeast_k_per_h + RATE.loss_per_h * tank.loss_share * (room_c - 0.5 * (upper + lower))
         mixed = (upper - lower) * SCAN_S / 900.0
         upper += (rest + heat - 0.7 * cold) * h - mixed
         lower += (rest + heat - 1.3 * cold) * h + mixed
@@ -102,6 +103,21 @@ def test_the_strength_of_a_coil_is_learnt_from_a_figure_that_is_wrong(coil_share
 def test_the_strength_of_a_heater_too(heater_share: float) -> None:
     observed, _ = lived(Tank(heater_share=heater_share, yeast_k_per_h=-0.3), 3.0, start_c=18.0)
     assert observed.thought.shares.heater == pytest.approx(heater_share, abs=0.12)
+
+
+@pytest.mark.parametrize("loss_share", [0.6, 1.6])
+def test_the_loss_is_learnt_in_three_days_of_a_room_that_swings(loss_share: float) -> None:
+    observed, _ = lived(Tank(loss_share=loss_share), 3.0)
+    assert observed.thought.shares.loss == pytest.approx(loss_share, rel=0.2)
+
+
+def test_a_warming_that_changes_at_once_is_found_within_two_hours() -> None:
+    observed, _ = lived(Tank(), 1.0)
+    wort_c = observed.thought.nodes.wort_c
+    for k in range(int(2 * HOUR_S / SCAN_S)):
+        shown_c = wort_c + 1.5 * k * SCAN_S / HOUR_S
+        observed = scanned(observed, Seen(shown_c, False, False, -3.0, 17.0, True, True, 60.0, RATE))
+    assert observed.thought.ahead.own_k_per_h == pytest.approx(1.5, abs=0.2)
 
 
 @pytest.mark.parametrize("room_probe", ["stuck", "wild"])
