@@ -135,6 +135,14 @@ def test_an_on_is_not_cut_short_in_calm() -> None:
     now.command("fv1/cooler", False)
     now.passes(40.0)
     assert now.said() == ["fv1/cooler stopped after 20 s in calm; its shortest on time is 60 s"]
+    dead = cellar(8)
+    dead.scene.relays["fv1/cooler"].broken = True
+    dead.passes(HOUR_S)
+    dead.command("fv1/cooler", True)
+    dead.passes(20.0)
+    dead.command("fv1/cooler", False)
+    dead.passes(40.0)
+    assert dead.said() == []
     stopping = cellar(8)
     stopping.passes(HOUR_S)
     stopping.command("fv1/cooler", True)

@@ -5,8 +5,8 @@ been off for that time, counted from its own end or from the first "off" that re
 earlier.
 Not counted: ends that the service could not know of (the device's electronics restarted; renewals that the broker
 took did not arrive; another daemon ended it while this one had no connection). An "on" is not cut short in calm: where
-nothing has happened for a while, no probe is at fault, no limit is near and nothing is alarmed, an output stays on for
-its shortest on time, unless the service is stopped.
+nothing has happened for a while, no probe or output is at fault, no limit is near and nothing is alarmed, an output
+stays on for its shortest on time, unless the service is stopped.
 Not seen: whether an "off" that cuts an "on" short in trouble was one for safety. The budget of starts.
 """
 
@@ -88,6 +88,8 @@ class ProtectiveTimes:
             limit_c = bath.glycol_freezing_c + bath.freeze_margin_k + CLEAR_K
             sound = not probe.faults and now_s - probe.faults_since_s >= CALM_S
             return sound and probe.heard_c is not None and probe.heard_c >= limit_c
+        if any(each.vessel in ("", relay.vessel) and _fails(each) for each in scene.relays.values()):
+            return False  # under a pump that moves nothing a sound probe may look stuck
         for name, vessel in scene.vessels.items():
             if relay.vessel not in ("", name):
                 continue
@@ -100,3 +102,8 @@ class ProtectiveTimes:
                 if not low_c <= probe.heard_c <= high_c:
                     return False
         return True
+
+
+def _fails(relay: Relay) -> bool:
+    held = relay.welded is not None or relay.by_hand is not None
+    return held or relay.broken or relay.stuck or relay.dead
