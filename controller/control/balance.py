@@ -64,8 +64,7 @@ class Unsure(NamedTuple):
 class Balance(NamedTuple):
     """`wort_c` and `rest_k_per_h`, the warming that is not ours, are good after `YOUNG_TICKS` ticks. `cooling` and
     `heating` are the outputs' duties as they have come through to the wort, 0..1; `cooler` and `heater` how strong
-    they are, as a share of the site file's figures. `dead_cooler_s` and `dead_heater_s` say how long an output has been
-    on while it looked dead; `blind` that the wort is to be looked for anew."""
+    they are, as a share of the site file's figures. `blind`: the wort is to be looked for anew."""
 
     wort_c: float = 0.0
     rest_k_per_h: float = 0.0
@@ -75,8 +74,6 @@ class Balance(NamedTuple):
     ticks: int = 0
     cooling: float = 0.0
     heating: float = 0.0
-    dead_cooler_s: float = 0.0
-    dead_heater_s: float = 0.0
     blind: bool = False
 
 
@@ -173,11 +170,7 @@ def balanced(last: Balance, tick: Tick) -> Balance:
         ww - gw * ww, wr - gw * wr, wc - gw * wc, wh - gw * wh,
         rr - gr * wr, rc - gr * wc, rh - gr * wh, cc - gc * wc, ch - gc * wh, hh - gh * wh,
     )  # fmt: skip
-    return Balance(
-        w_c + gw * off_k, rest + gr * off_k, cooler, heater, unsure, last.ticks + 1, cooling, heating,
-        _dead(last.dead_cooler_s, cooler, unsure.cc, tick.cooled * tick.dt_s),
-        _dead(last.dead_heater_s, heater, unsure.hh, tick.heated * tick.dt_s),
-    )  # fmt: skip
+    return Balance(w_c + gw * off_k, rest + gr * off_k, cooler, heater, unsure, last.ticks + 1, cooling, heating)
 
 
 def _ahead(last: Balance, tick: Tick) -> Balance:
@@ -206,14 +199,6 @@ def variance_ahead(unsure: Unsure, restless_k_per_h: float, hours: float, cooled
     p, h, c, v = unsure, hours, cooled_k, heated_k
     known = p.rr * h * h + 2.0 * h * (c * p.rc + v * p.rh) + c * c * p.cc + 2.0 * c * v * p.ch + v * v * p.hh
     return max(known, 0.0) + restless_k_per_h**2 * h**3 / 3.0
-
-
-# An output is dead when what was learnt and so many standard deviations are less than this share of its figure.
-DEAD_SHARE, DEAD_SURE = 0.35, 1.6  # common practice, no source
-
-
-def _dead(before_s: float, share: float, variance: float, on_s: float) -> float:
-    return before_s + on_s if share + DEAD_SURE * sqrt(variance) < DEAD_SHARE else 0.0
 
 
 def passed(last: Balance, tick: Tick, believed: bool) -> Balance:
@@ -249,9 +234,5 @@ def forgotten(last: Balance, cooler: bool) -> Balance:
     """The balance without what it has learnt of the strength of the cooler, or of the heater."""
     fresh = FIRST_SHARE_SD**2
     if cooler:
-        return last._replace(
-            cooler=FIRST_SHARE, unsure=last.unsure._replace(wc=0.0, rc=0.0, ch=0.0, cc=fresh), dead_cooler_s=0.0
-        )
-    return last._replace(
-        heater=FIRST_SHARE, unsure=last.unsure._replace(wh=0.0, rh=0.0, ch=0.0, hh=fresh), dead_heater_s=0.0
-    )
+        return last._replace(cooler=FIRST_SHARE, unsure=last.unsure._replace(wc=0.0, rc=0.0, ch=0.0, cc=fresh))
+    return last._replace(heater=FIRST_SHARE, unsure=last.unsure._replace(wh=0.0, rh=0.0, ch=0.0, hh=fresh))

@@ -6,10 +6,11 @@ enough: a coil at its end in a hot room loses ground more slowly.
 from typing import NamedTuple
 
 from controller.control.balance import HOUR_S, Tick
-from controller.control.evidence import COLD_C, LID_S
+from controller.control.vessel_model import COLD_C
 
 COLD_SHARE = 0.2  # of what a coil does in a cold wort, at least
 WARMS_K, RUNS_S, WITHIN_S, LEAST_K_PER_H, UNBROKEN = 0.5, 2400.0, 4500.0, 0.2, 0.9
+LID_S = 2400.0  # no lid is off for longer
 # All figures: common practice, no source.
 
 

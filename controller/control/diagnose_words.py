@@ -1,11 +1,10 @@
 """What was found against a device, as the brewer reads it: the evidence in numbers, and where to look first."""
 
-from math import sqrt
 from typing import NamedTuple
 
 from controller.control.diagnosis import COOLER_NO_EFFECT, COOLER_WILL_NOT_STOP, HEATER_WILL_NOT_STOP
-from controller.control.evidence import Window
 from controller.control.site import Bath
+from controller.control.suspicion import Suspicion
 from controller.control.vessel_model import usual_bath_c
 
 
@@ -24,26 +23,19 @@ class Around(NamedTuple):
         return usual_bath_c(self.bath) if self.bath_c is None else self.bath_c
 
 
-def window_text(kind: str, window: Window) -> str:
-    """What a window has shown."""
-    seen, would, lasted = abs(window.seen_k), abs(window.fault_k), window.lasted_s / 60.0
-    colder = "colder" if window.seen_k < 0.0 else "warmer"
+def suspicion_text(kind: str, suspicion: Suspicion) -> str:
+    """What the wort has borne out."""
+    lasted = suspicion.lasted_s / 60.0
+    share = f"{100.0 * suspicion.share:.0f} % of it (give or take {100.0 * suspicion.share_sd:.0f} %)"
+    moved_k = abs(suspicion.moved_k)
     if kind in (COOLER_WILL_NOT_STOP, HEATER_WILL_NOT_STOP):
+        does = "cooled" if kind == COOLER_WILL_NOT_STOP else "warmed"
         return (
-            f"commanded off, yet after {lasted:.0f} min the wort is {seen:.2f} K {colder} than it should be; "
-            f"running on explains {would:.2f} K"
+            f"running on while commanded off, it would have {does} the wort by {moved_k:.2f} K in {lasted:.0f} min, "
+            f"and {share} is seen"
         )
     does = "cooled" if kind == COOLER_NO_EFFECT else "warmed"
-    return (
-        f"in {lasted:.0f} min it ran {window.on_s / 60.0:.0f} min and should have {does} the wort by {would:.2f} K, "
-        f"which is {seen:.2f} K {colder} than it should be"
-    )
-
-
-def strength_text(share: float, variance: float) -> str:
-    """What the pulses of an output have shown."""
-    most = share + 2.0 * sqrt(variance)
-    return f"its last pulses moved the wort by {100.0 * share:.0f} % of what they should, at most {100.0 * most:.0f} %"
+    return f"in {lasted:.0f} min it should have {does} the wort by {moved_k:.2f} K, and {share} is missing"
 
 
 def warming_text(ran_s: float, warmer_k: float) -> str:

@@ -6,12 +6,10 @@ from typing import NamedTuple
 from controller.control.balance import Balance, restarted
 from controller.control.cold_row import ColdRow
 from controller.control.doubt import ProbeMemory
-from controller.control.evidence import Suspicion, Window
+from controller.control.suspicion import NOBODY, Suspicions
 
-COOLER_NO_EFFECT = f"cooler {Suspicion.NO_EFFECT.value}"
-COOLER_WILL_NOT_STOP = f"cooler {Suspicion.WILL_NOT_STOP.value}"
-HEATER_NO_EFFECT = f"heater {Suspicion.NO_EFFECT.value}"
-HEATER_WILL_NOT_STOP = f"heater {Suspicion.WILL_NOT_STOP.value}"
+COOLER_NO_EFFECT, COOLER_WILL_NOT_STOP = "cooler without effect", "cooler will not stop"
+HEATER_NO_EFFECT, HEATER_WILL_NOT_STOP = "heater without effect", "heater will not stop"
 FAULTS = (COOLER_NO_EFFECT, COOLER_WILL_NOT_STOP, HEATER_NO_EFFECT, HEATER_WILL_NOT_STOP)
 """The faults of outputs, as their alarms are called."""
 
@@ -44,15 +42,6 @@ class Retry(NamedTuple):
     from_c: float | None = None
 
 
-class Suspicions(NamedTuple):
-    """The windows that are open, None where nothing is watched."""
-
-    cooler_no_effect: Window | None = None
-    cooler_will_not_stop: Window | None = None
-    heater_no_effect: Window | None = None
-    heater_will_not_stop: Window | None = None
-
-
 class Diagnosis(NamedTuple):
     """`probes` by name. A test pulse asks until `asking_until_s` whether a probe is alive; it began at `asked_s`.
     `apart_k` is the mean distance from wort to room in the last hour, None where nobody measures the room.
@@ -60,7 +49,8 @@ class Diagnosis(NamedTuple):
 
     minute: Minute = Minute()
     balance: Balance = Balance()
-    suspicions: Suspicions = Suspicions()
+    suspicions: Suspicions = NOBODY
+    younger: Suspicions = NOBODY
     retry: Retry | None = None
     probes: Mapping[str, ProbeMemory] = {}
     asking_until_s: float | None = None
@@ -87,4 +77,4 @@ def taken_back(
     """Faults and memory without what is held against the output `part`, "cooler" or "heater"."""
     kept = {kind: fault for kind, fault in faults.items() if not kind.startswith(f"{part} ")}
     retry = None if part == "cooler" else diagnosis.retry
-    return kept, diagnosis._replace(suspicions=Suspicions(), retry=retry)
+    return kept, diagnosis._replace(suspicions=NOBODY, younger=NOBODY, retry=retry)

@@ -30,6 +30,7 @@ STRAY_SD_K, LAYERS_SHARE, LAYERS_S = 0.04, 0.10, 1200.0
 # `CAREFUL_S`, and the rest is found again.
 EVENT_K, CAREFUL_S = 0.8, 3600.0
 MOST_REST_K_PER_H = 6.0
+MOST_REST_VARIANCE = 4.0 * REST_SD_K_PER_H**2
 # How fast the rest changes, a random walk, K/h after an hour: yeast, and (by the surface) what is not known of a room.
 RESTLESS_YEAST, RESTLESS_ROOM = 0.01, 0.02
 # What is shown strays to both sides of what was expected. Where its mean over `BIAS_TICKS`, in standard deviations, is
@@ -87,6 +88,20 @@ class Sums(NamedTuple):
     by_lag_k: float = 0.0
 
 
+class Look(NamedTuple):
+    """What one minute's look did to the filter: how long the minute was, h; by how much more was shown than expected,
+    K, and the variance of that; how much of it corrects wort, rest and the shares (a gain of 0: not corrected); what
+    one unit of each share did to the wort, K; by how much the cooler cooled and the heater heated, K."""
+
+    hours: float
+    off_k: float
+    spread: float
+    gains: tuple[float, ...]
+    by_share_k: tuple[float, ...]
+    cooled_k: float
+    heated_k: float
+
+
 class Thought(NamedTuple):
     """What was thought of one vessel at the last look. `rest_k_per_h` is the warming that nothing else explains;
     `room_c` the room as it is counted; `layers_k` how much the outputs have moved the wort lately, which leaves layers;
@@ -108,6 +123,7 @@ class Thought(NamedTuple):
     cooling: bool = False
     heating: bool = False
     ahead: Outlook = Outlook()
+    look: Look | None = None
 
 
 class Observed(NamedTuple):
@@ -223,7 +239,14 @@ def _begun(last: Thought, wort_c: float, seen: Seen) -> Thought:
     unsure = _of_shares(last.unsure)._replace(ww=0.05**2)
     nodes = last.nodes._replace(wort_c=wort_c, shown_c=wort_c, coil_by_hold=0.0, wrap_by_lag=0.0)
     begun = last._replace(
-        nodes=nodes, sums=_NO_SUMS, unsure=unsure, ticks=0, rate=seen.rate, cooling=seen.cooling, heating=seen.heating
+        nodes=nodes,
+        sums=_NO_SUMS,
+        unsure=unsure,
+        ticks=0,
+        look=None,
+        rate=seen.rate,
+        cooling=seen.cooling,
+        heating=seen.heating,
     )
     return _foreseen(begun, seen)
 
@@ -259,6 +282,14 @@ def forgotten(last: Observed, cooler: bool) -> Observed:
     return last._replace(thought=last.thought._replace(shares=shares, unsure=unsure))
 
 
+def surprised(last: Observed, by_k_per_h: float) -> Observed:
+    """What is thought when something has come to light that changes the rest by about `by_k_per_h`: it is to be found
+    again."""
+    thought = last.thought
+    unsure = thought.unsure._replace(rr=min(thought.unsure.rr + by_k_per_h**2, MOST_REST_VARIANCE))
+    return last._replace(thought=thought._replace(unsure=unsure))
+
+
 def _struck(now: Thought, seen: Seen) -> Thought:
     """The minute is over: what was shown corrects what is thought."""
     nodes, rest, shares, sums, unsure, layers_k, ticks = (
@@ -284,7 +315,7 @@ def _struck(now: Thought, seen: Seen) -> Thought:
     ww += (WORT_SD_K + FRESH_SD_K * exp(-ticks / FRESH_TICKS)) ** 2 + (OUTPUT_SD * by_outputs_k) ** 2
     restless = RESTLESS_YEAST + RESTLESS_ROOM / cbrt(seen.volume_l)
     restless += RESTLESS_BIAS * max(0.0, abs(now.bias) - MOST_BIAS)
-    rr = min(rr + restless * restless * hours, 4.0 * REST_SD_K_PER_H**2)
+    rr = min(rr + restless * restless * hours, MOST_REST_VARIANCE)
     drift = SHARE_SD_PER_DAY**2 * hours / 24.0
     cc, hh = min(cc + (drift if seen.measured else 4.0 * drift), COOLER_SD**2), min(hh + drift, HEATER_SD**2)
     if sums.cooled_k > 0.0:
@@ -297,7 +328,13 @@ def _struck(now: Thought, seen: Seen) -> Thought:
             ww, wr, wc, wh, wd, wl, wg, rr, rc, rh, rd, rl, rg, cc, ch, cd, cl, hh, hd, hl, hg, dd, dl, ll, lg, gg
         )
         return now._replace(
-            sums=_NO_SUMS, unsure=blind, layers_k=layers_k, ticks=min(ticks, 0), careful_s=careful_s, rate=seen.rate
+            look=None,
+            sums=_NO_SUMS,
+            unsure=blind,
+            layers_k=layers_k,
+            ticks=min(ticks, 0),
+            careful_s=careful_s,
+            rate=seen.rate,
         )
     off_k = sums.off_ks / sums.fit_s
     if wort_c is not None and (abs(off_k) > EVENT_K or ww > EVENT_K**2):
@@ -312,9 +349,11 @@ def _struck(now: Thought, seen: Seen) -> Thought:
     wort = nodes.wort_c + gw * off_k
     nodes = Nodes(wort, nodes.shown_c + gw * off_k, nodes.coil_k, nodes.wrap, nodes.coil_by_hold, nodes.wrap_by_lag)
     rest = min(max(rest + gr * off_k, -MOST_REST_K_PER_H), MOST_REST_K_PER_H)
+    gains = (gw, gr, 0.0, 0.0, 0.0, 0.0, 0.0)
     if seen.learns and careful_s == 0.0:
         gc, gh, gd, gl = wc / spread, wh / spread, wd / spread, wl / spread if ticks >= LOSS_TICKS else 0.0
         gn = wg / spread
+        gains = (gw, gr, gc, gh, gd, gl, gn)
         cooler, heater, hold, loss, wrap = shares
         (least_c, most_c), (least_h, most_h), (least_d, most_d), (least_l, most_l), (least_g, most_g) = BOUNDS
         shares = Shares(
@@ -337,7 +376,8 @@ def _struck(now: Thought, seen: Seen) -> Thought:
             rr - gr * wr, rc - gr * wc, rh - gr * wh, rd - gr * wd, rl - gr * wl, rg - gr * wg,
             cc, ch, cd, cl, hh, hd, hl, hg, dd, dl, ll, lg, gg,
         )  # fmt: skip
+    look = Look(hours, off_k, spread, gains, (pc, ph, pd, pl, pg), sums.cooled_k, sums.heated_k)
     return now._replace(
-        nodes=nodes, rest_k_per_h=rest, shares=shares, sums=_NO_SUMS, unsure=unsure, layers_k=layers_k, bias=bias,
-        ticks=ticks + 1, careful_s=careful_s, rate=seen.rate,
+        look=look, nodes=nodes, rest_k_per_h=rest, shares=shares, sums=_NO_SUMS, unsure=unsure, layers_k=layers_k,
+        bias=bias, ticks=ticks + 1, careful_s=careful_s, rate=seen.rate,
     )  # fmt: skip

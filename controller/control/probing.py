@@ -4,11 +4,11 @@ whose cooler or heater runs must move. Part of the demand; every permit of the i
 from controller.control.balance import COOLER_FALLS_S, HEATER_LAG_S, HOUR_S, Balance, Tick, reckoned
 from controller.control.cold_row import COLD_SHARE
 from controller.control.doubt import ASK_AFTER_S, MUST_MOVE_K, ProbeMemory, ask_after_s
-from controller.control.evidence import COLD_C
 from controller.control.interlock import REGULATED, changeover_left_s, freezing_limit_c
 from controller.control.site import Vessel
 from controller.control.state import Mode, VesselState
 from controller.control.values import Demand, Drive
+from controller.control.vessel_model import COLD_C
 
 LEAST_S, LONGEST_S = 60.0, 3600.0
 SETTLES_S = 900.0  # until what a pulse did has all come to the probe; common practice, no source

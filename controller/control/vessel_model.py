@@ -20,6 +20,8 @@ from controller.control.site import Bath, Vessel
 # The site file's figure of a cooler holds for wort of this temperature and the bath at its setpoint.
 WARM_WORT_C = 20.0
 LEAST_REACH_K = 5.0
+# Below this a wort no longer turns over by itself, since water is densest at 4 °C: a coil there does nobody knows what.
+COLD_C = 6.0
 UNKNOWN_BATH_C = -2.0  # where nobody says how cold the glycol is
 USUAL_ROOM_C = 18.0  # where nobody says how warm the room is; what is wrong with it counts as unexplained
 RISES_S = 40.0  # until a running pump has filled hose and coil with cold glycol

@@ -1,14 +1,14 @@
 """Stage 3 as a whole: what the probes say and what the observer thinks, together the wort as the loop sees it."""
 
 from controller.control.diagnose_words import Around
+from controller.control.diagnosis import COOLER_NO_EFFECT
 from controller.control.estimate import estimate, fit_mean_c, steady
-from controller.control.evidence import COLD_C
 from controller.control.follow import Moment
 from controller.control.observer import NOT_OBSERVED, SURE_AFTER_TICKS, Observed, Seen, closed, opened, parted
 from controller.control.site import Vessel
 from controller.control.state import VesselState
 from controller.control.values import Drive, Estimate, Signal, Status
-from controller.control.vessel_model import USUAL_ROOM_C, rates
+from controller.control.vessel_model import COLD_C, USUAL_ROOM_C, rates
 
 
 def watched_wort(
@@ -21,7 +21,8 @@ def watched_wort(
     if was.batch is None or moment.gap:
         kept = last if last is NOT_OBSERVED else parted(last, was.batch is None)
         return estimate(own, before, dt_s, moment.gap), kept
-    cooling = was.cooler is not None and was.cooler.on
+    # Who counts on a cooler that is without effect takes the wort for warmer by itself than it is.
+    cooling = was.cooler is not None and was.cooler.on and COOLER_NO_EFFECT not in was.faults
     heating = was.heater is not None and was.heater.on
     good = len(own) == 1 and own[0].status is Status.GOOD
     wort_c = own[0].celsius if good else fit_mean_c(own)

@@ -185,7 +185,7 @@ LATCHED = {
 def accused(state: SiteState) -> SiteState:
     """Both outputs of the ale fermenter are at fault, its cooler waits for a retry and has a duty of hours."""
     ale = state.vessels["ale"]
-    balance = ale.diagnosis.balance._replace(cooler=0.1, heater=0.1, dead_cooler_s=200.0, dead_heater_s=500.0)
+    balance = ale.diagnosis.balance._replace(cooler=0.1, heater=0.1)
     diagnosis = ale.diagnosis._replace(retry=Retry(900.0, state.now_s + 900.0), balance=balance)
     blind = Blind(-60.0, -3.0, 6 * HOUR_S, state.now_s, 20.0, state.now_s)
     ale = ale._replace(faults=LATCHED, diagnosis=diagnosis, blind=blind)
@@ -206,10 +206,8 @@ def test_what_was_held_against_an_output_goes_with_the_device(name: str, goes: s
     assert (after.diagnosis.retry is None) is (name == "cooler")
     assert (after.blind.known_s == 0.0) is (name == "cooler")
     fresh, old = Balance(), ale.diagnosis.balance
-    learnt = (after.diagnosis.balance.cooler, after.diagnosis.balance.dead_cooler_s)
-    assert learnt == ((fresh.cooler, 0.0) if name == "cooler" else (old.cooler, old.dead_cooler_s))
-    learnt = (after.diagnosis.balance.heater, after.diagnosis.balance.dead_heater_s)
-    assert learnt == ((fresh.heater, 0.0) if name == "heater" else (old.heater, old.dead_heater_s))
+    assert after.diagnosis.balance.cooler == (fresh.cooler if name == "cooler" else old.cooler)
+    assert after.diagnosis.balance.heater == (fresh.heater if name == "heater" else old.heater)
     end = scan(CELLAR, reloaded(CELLAR, replaced), 21.5).state
     assert end.alarms[f"ale/{goes}"].phase is AlarmPhase.RETURNED
     assert end.alarms[f"ale/{stays}"].phase is AlarmPhase.UNACKNOWLEDGED

@@ -8,12 +8,12 @@ import pytest
 from controller.control.balance import Balance
 from controller.control.codec import from_json, to_json
 from controller.control.course import Ends, Profile, ProfileStep, StepKind
-from controller.control.diagnosis import COOLER_NO_EFFECT, Diagnosis, Minute, OutputFault, Retry, Suspicions
-from controller.control.evidence import begun
+from controller.control.diagnosis import COOLER_NO_EFFECT, Diagnosis, Minute, OutputFault, Retry
 from controller.control.lifecycle import initial_state, resumed_state, stopped_state
 from controller.control.site import Limits, Site
 from controller.control.state import AlarmPhase, AlarmState, BatchState, SiteState
 from controller.control.step import StepResult, step
+from controller.control.suspicion import NOBODY, Suspicion, Suspicions
 from controller.control.values import Action, Inputs, RecordKind, Setpoint, Status
 from controller.plant.brewer import Plan
 from controller.plant.demo import DEMO_BEERS
@@ -267,14 +267,15 @@ def test_an_empty_vessel_may_vanish_and_its_alarms_with_it() -> None:
 
 
 def test_what_the_diagnosis_had_under_way_is_put_away_and_what_it_has_learnt_stays() -> None:
-    """A window, a balance or a test pulse of before the stop says nothing of after it: nobody knows how long it was."""
+    """A suspicion, a balance or a test pulse of before a stop says nothing of after it: nobody knows how long it was."""
     before = busy(20.4, "cooler")
     fault = OutputFault(5.0, "seen")
     balance = Balance(20.4, 0.3, 0.8, 1.2, ticks=300, cooling=0.7)
     known = Diagnosis(
         minute=Minute(30.0, 30.0, 600.0, 30.0, 0.0),
         balance=balance,
-        suspicions=Suspicions(cooler_no_effect=begun(balance, 20.4, cooler=True)),
+        suspicions=Suspicions(cooler_no_effect=Suspicion(borne=3.0, could=5.0)),
+        younger=Suspicions(heater_no_effect=Suspicion()),
         retry=Retry(900.0, before.now_s + 900.0),
         asking_until_s=before.now_s + 600.0,
         asked_s=before.now_s,
@@ -286,5 +287,6 @@ def test_what_the_diagnosis_had_under_way_is_put_away_and_what_it_has_learnt_sta
     assert (after.diagnosis.balance.cooler, after.diagnosis.balance.heater) == (0.8, 1.2)
     assert after.diagnosis.balance.ticks == 0
     assert after.diagnosis.balance.cooling == 0.0
-    assert (after.diagnosis.minute, after.diagnosis.suspicions) == (Minute(), Suspicions())
+    assert after.diagnosis.minute == Minute()
+    assert (after.diagnosis.suspicions, after.diagnosis.younger) == (NOBODY, NOBODY)
     assert (after.diagnosis.asking_until_s, after.diagnosis.asked_s) == (None, None)
