@@ -82,7 +82,7 @@ def diagnose(
         _NO_MINUTE, balance, last.suspicions, last.younger, last.retry, probes,
         last.asking_until_s, last.asked_s, _apart_k(last.apart_k, tick.wort_c, around.room_c),
         cold_row(last.cold_row, tick) if calm else None,
-        beyond_s(last.beyond_s if calm else 0.0, vessel, balance, tick, around.room_c),
+        beyond_s(last.beyond_s if calm else 0.0, vessel, thought, balance, tick, around.room_c),
     )  # fmt: skip
     if balance.ticks >= YOUNG_TICKS:
         fresh = _asked(vessel, after, fresh, tick, moment.now_s)

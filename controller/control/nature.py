@@ -6,6 +6,7 @@ this finds a relay that has been welded since before the beer came.
 from math import sqrt
 
 from controller.control.balance import YOUNG_TICKS, Balance, Tick
+from controller.control.observer import Thought
 from controller.control.site import Vessel
 
 # What a hot and hasty yeast does: 0.6 °P an hour; 1.44 K per °P (560 kJ per kg of extract, 3.9 kJ per K and kg).
@@ -17,18 +18,27 @@ ROOM_STRAY_K, WARMEST_ROOM_C = 2.0, 35.0
 # All figures so far: common practice, no source.
 
 
-def beyond_s(last_s: float, vessel: Vessel, balance: Balance, tick: Tick, room_c: float | None) -> float:
+def beyond_s(
+    last_s: float, vessel: Vessel, thought: Thought, balance: Balance, tick: Tick, room_c: float | None
+) -> float:
     """For how long the wort has been warming (> 0) or cooling (< 0) faster than nature can, in s, after one more tick;
     `last_s` is what it was before. 0 while an output that may have done it was on, or the rest is not known yet."""
-    rest_k_per_h, sd_k_per_h = balance.rest_k_per_h, sqrt(max(balance.unsure.rr, 0.0))
+    k_per_h, sd_k_per_h = by_itself_k_per_h(thought), sqrt(max(thought.unsure.rr, 0.0))
     least, most = natural_k_per_h(vessel, tick, room_c)
-    if balance.ticks < YOUNG_TICKS:
+    if thought.ticks < YOUNG_TICKS:
         return 0.0
-    if max(balance.heating, tick.heated) < IDLE and rest_k_per_h - SURE * sd_k_per_h > most:
+    if max(balance.heating, tick.heated) < IDLE and k_per_h - SURE * sd_k_per_h > most:
         return max(last_s, 0.0) + tick.dt_s
-    if max(balance.cooling, tick.cooled) < IDLE and rest_k_per_h + SURE * sd_k_per_h < least:
+    if max(balance.cooling, tick.cooled) < IDLE and k_per_h + SURE * sd_k_per_h < least:
         return min(last_s, 0.0) - tick.dt_s
     return 0.0
+
+
+def by_itself_k_per_h(thought: Thought) -> float:
+    """The rate at which the wort changes by itself, K/h: what nothing explains, and its loss to the room."""
+    room_c = thought.nodes.wort_c if thought.room_c is None else thought.room_c
+    loss_per_h = thought.rate.loss_per_h * thought.shares.loss
+    return thought.rest_k_per_h + loss_per_h * (room_c - thought.nodes.wort_c)
 
 
 def natural_k_per_h(vessel: Vessel, tick: Tick, room_c: float | None) -> tuple[float, float]:

@@ -340,7 +340,7 @@ def _struck(now: Thought, seen: Seen) -> Thought:
     if wort_c is not None and (abs(off_k) > EVENT_K or ww > EVENT_K**2):
         careful_s = CAREFUL_S if abs(off_k) > EVENT_K else careful_s
         return _begun(now._replace(careful_s=careful_s, layers_k=layers_k), wort_c, seen)
-    spread = ww + STRAY_SD_K**2 + (LAYERS_SHARE * layers_k) ** 2
+    spread = usual = ww + STRAY_SD_K**2 + (LAYERS_SHARE * layers_k) ** 2
     if off_k * off_k > 4.0 * spread:  # the network is wrong somewhere: the wort follows the probe, the shares do not
         more = 0.5 * (off_k * off_k - 4.0 * spread)
         ww, spread = ww + more, spread + more
@@ -376,7 +376,7 @@ def _struck(now: Thought, seen: Seen) -> Thought:
             rr - gr * wr, rc - gr * wc, rh - gr * wh, rd - gr * wd, rl - gr * wl, rg - gr * wg,
             cc, ch, cd, cl, hh, hd, hl, hg, dd, dl, ll, lg, gg,
         )  # fmt: skip
-    look = Look(hours, off_k, spread, gains, (pc, ph, pd, pl, pg), sums.cooled_k, sums.heated_k)
+    look = Look(hours, off_k, usual, gains, (pc, ph, pd, pl, pg), sums.cooled_k, sums.heated_k)
     return now._replace(
         look=look, nodes=nodes, rest_k_per_h=rest, shares=shares, sums=_NO_SUMS, unsure=unsure, layers_k=layers_k,
         bias=bias, ticks=ticks + 1, careful_s=careful_s, rate=seen.rate,

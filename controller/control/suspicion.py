@@ -8,7 +8,7 @@ H. L. Jones, IEEE Trans. Automatic Control 21 (1976) 108-112). Since it is not k
 whenever the wort speaks against it (E. S. Page, Biometrika 41 (1954) 100-115).
 """
 
-from math import exp
+from math import exp, sqrt
 from typing import NamedTuple
 
 from controller.control.observer import Look, Thought
@@ -19,10 +19,11 @@ from controller.control.vessel_model import PROBE_S, RISES_S, WRAP_S
 LEAST_SHARE, MOST_SHARE, ELSE_SHARE = 0.55, 1.6, 0.3
 # The evidence, a logarithm of a ratio of likelihoods, at which a suspicion begins anew; and how long it lasts at most.
 AGAINST = -1.0
-LONGEST_S = 4 * 3600.0
+LONGEST_S = 3 * 3600.0
 # Beside each suspicion a younger one is begun as often as this, since what an old one expects the observer has learnt
 # to expect too. It takes the place of the older when it has so much more evidence.
 YOUNGER_S, MORE = 2700.0, 0.5
+CLIPPED = 3.0  # a minute counts for no more than so many standard deviations
 # An observer as young as this does not know yet what a fresh wort does.
 YOUNG_TICKS = 20
 # All figures: common practice, no source; they were tried on the random plants of the benches.
@@ -168,11 +169,13 @@ def _gone_on(last: Suspicion, look: Look, by_k: float, reach: float) -> Suspicio
     shown_k = last.shown_k + (0.5 * (wort + after) - last.shown_k) * (1.0 - exp(-look.hours * 3600.0 / PROBE_S))
     expected_k = 0.5 * (last.shown_k + shown_k)
     wrong = tuple(each - gain * expected_k for each, gain in zip((after, rest, *shares), look.gains, strict=True))
+    most_k = CLIPPED * sqrt(look.spread)
+    off_k = min(max(look.off_k, -most_k), most_k)
     return last._replace(
         wrong=wrong,
         shown_k=shown_k - look.gains[0] * expected_k,
         reach=reach,
-        borne=last.borne + look.off_k * expected_k / look.spread,
+        borne=last.borne + off_k * expected_k / look.spread,
         could=last.could + expected_k * expected_k / look.spread,
         lasted_s=last.lasted_s + look.hours * 3600.0,
         moved_k=last.moved_k + by_k,

@@ -20,7 +20,7 @@ from controller.control.diagnosis import (
 )
 from controller.control.doubt import unmoved
 from controller.control.follow import Moment
-from controller.control.nature import BEYOND_S, natural_k_per_h
+from controller.control.nature import BEYOND_S, by_itself_k_per_h, natural_k_per_h
 from controller.control.observer import surprised as surprised_observer
 from controller.control.site import Vessel
 from controller.control.state import VesselState
@@ -38,7 +38,7 @@ RATHER, RATHER_SHARE = 2.0, 1.3
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 15 * 60.0, 2 * 3600.0  # of a cooler without effect; common practice, no source
 # A cooler that is tried again has had its chance when it has run for so long and the wort has not become colder.
 TRIED_S = 40 * 60.0
-ROSE_K = 0.3  # a cold wort whose cooler is without effect becomes warmer by so much
+WENT_K = 0.2  # so far must a cold wort have gone the way of the fault; common practice, no source
 FELL_K = 0.15  # while a wort becomes so much colder, the trial of its cooler goes on; common practice, no source
 MISTAKEN_S = 3600.0  # so long after it an output without effect may turn out to be the other that will not stop
 # All figures: common practice, no source; they were tried on the random plants of the benches.
@@ -80,7 +80,7 @@ def judged(
     if abs(fresh.beyond_s) >= BEYOND_S and _has(vessel, beyond):
         least, most = natural_k_per_h(vessel, tick, around.room_c)
         natural = most if fresh.beyond_s > 0.0 else least
-        found.setdefault(beyond, pace_text(abs(fresh.beyond_s), fresh.balance.rest_k_per_h, natural))
+        found.setdefault(beyond, pace_text(abs(fresh.beyond_s), by_itself_k_per_h(after.observed.thought), natural))
     if mended:
         faults = {kind: fault for kind, fault in faults.items() if kind != COOLER_NO_EFFECT}
         retry, fresh = None, fresh._replace(suspicions=NOBODY, younger=NOBODY)
@@ -118,7 +118,7 @@ def _at_fault(
     relay, cold = kind in (COOLER_WILL_NOT_STOP, HEATER_WILL_NOT_STOP), tick.wort_c <= COLD_C
     if relay and (tick.cooled if kind == COOLER_WILL_NOT_STOP else tick.heated) > 0.0:
         return False  # it is meant to be on
-    if kind == COOLER_NO_EFFECT and cold and not _rises(suspicion, tick):
+    if cold and not _goes_its_way(kind, suspicion, tick):
         return False  # what a coil does there nobody knows
     if not _borne_out(suspicion, SURE if not relay else SURE_OF_RELAY_COLD if cold else SURE_OF_RELAY):
         return False
@@ -132,10 +132,15 @@ def _borne_out(suspicion: Suspicion, sure: float) -> bool:
     return seen and suspicion.evidence >= sure and suspicion.share <= STRANGE_SHARE
 
 
-def _rises(suspicion: Suspicion, tick: Tick) -> bool:
-    """Whether a wort has become warmer than a lid may have made it."""
+def _goes_its_way(kind: str, suspicion: Suspicion, tick: Tick) -> bool:
+    """Whether a cold wort has gone the way of the fault, by more than a lid may have made it."""
+    if suspicion.began_c is None or kind == HEATER_NO_EFFECT:
+        return kind == HEATER_NO_EFFECT
+    gone_k = tick.wort_c - suspicion.began_c
+    if kind == COOLER_WILL_NOT_STOP:
+        return -gone_k >= WENT_K
     lid_k = max(tick.lid_k_per_h, 0.0) * min(suspicion.lasted_s, LID_S) / HOUR_S
-    return suspicion.began_c is not None and tick.wort_c >= suspicion.began_c + ROSE_K + lid_k
+    return gone_k >= WENT_K + lid_k
 
 
 def _tried(last: Retry, tick: Tick) -> Retry:

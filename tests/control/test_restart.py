@@ -267,7 +267,7 @@ def test_an_empty_vessel_may_vanish_and_its_alarms_with_it() -> None:
 
 
 def test_what_the_diagnosis_had_under_way_is_put_away_and_what_it_has_learnt_stays() -> None:
-    """A suspicion, a balance or a test pulse of before a stop says nothing of after it: nobody knows how long it was."""
+    """A suspicion, a balance or a test pulse of before a stop says nothing of after it: who knows how long it was?"""
     before = busy(20.4, "cooler")
     fault = OutputFault(5.0, "seen")
     balance = Balance(20.4, 0.3, 0.8, 1.2, ticks=300, cooling=0.7)
