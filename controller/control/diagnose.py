@@ -80,9 +80,10 @@ def diagnose(
     calm = balance.ticks > last.balance.ticks  # no event has come between
     fresh = Diagnosis(
         _NO_MINUTE, balance, last.suspicions, last.younger, last.retry, probes,
-        last.asking_until_s, last.asked_s, _apart_k(last.apart_k, tick.wort_c, around.room_c),
+        last.asking_until_s, last.asked_s, _hour_mean(last.apart_k, around.room_c, tick.wort_c),
         cold_row(last.cold_row, tick) if calm else None,
         beyond_s(last.beyond_s if calm else 0.0, vessel, thought, balance, tick, around.room_c),
+        _hour_mean(last.room_c, around.room_c),
     )  # fmt: skip
     if balance.ticks >= YOUNG_TICKS:
         fresh = _asked(vessel, after, fresh, tick, moment.now_s)
@@ -129,10 +130,11 @@ def _summed(last: Minute, was: VesselState, signals: list[Signal], dt_s: float) 
     return Minute(passed_s + dt_s, fit_s, wort_ks, cooled_s, heated_s)
 
 
-def _apart_k(last_k: float | None, wort_c: float, room_c: float | None) -> float | None:
-    if room_c is None or last_k is None:
-        return None if room_c is None else room_c - wort_c
-    return last_k + TICK_S / HOUR_S * (room_c - wort_c - last_k)
+def _hour_mean(last: float | None, room_c: float | None, from_c: float = 0.0) -> float | None:
+    """The mean of the room, less `from_c`, after one more tick; None where nobody measures the room."""
+    if room_c is None or last is None:
+        return None if room_c is None else room_c - from_c
+    return last + TICK_S / HOUR_S * (room_c - from_c - last)
 
 
 def _tick(vessel: Vessel, after: VesselState, minute: Minute, around: Around) -> Tick:
@@ -158,6 +160,7 @@ def _tick(vessel: Vessel, after: VesselState, minute: Minute, around: Around) ->
         restless(vessel.volume_l, swing_k) * (FRESH_FACTOR if last.balance.ticks < FRESH_TICKS else 1.0),
         0.0 if around.room_c is None else lid_k_per_h(capacity, vessel.volume_l, around.room_c - wort_c),
         most_loss_w_per_k(vessel) / capacity * HOUR_S,
+        0.0 if around.room_c is None or last.room_c is None else around.room_c - last.room_c,
     )
 
 

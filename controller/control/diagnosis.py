@@ -44,7 +44,8 @@ class Retry(NamedTuple):
 
 class Diagnosis(NamedTuple):
     """`probes` by name. A test pulse asks until `asking_until_s` whether a probe is alive; it began at `asked_s`.
-    `apart_k` is the mean distance from wort to room in the last hour, None where nobody measures the room.
+    `apart_k` is the mean distance from wort to room in the last hour, `room_c` the mean of the room, None where nobody
+    measures it.
     For `beyond_s` the wort has been warming (> 0) or cooling (< 0) faster than nature can."""
 
     minute: Minute = Minute()
@@ -58,6 +59,7 @@ class Diagnosis(NamedTuple):
     apart_k: float | None = None
     cold_row: ColdRow | None = None
     beyond_s: float = 0.0
+    room_c: float | None = None
 
 
 NO_DIAGNOSIS = Diagnosis()

@@ -19,7 +19,7 @@ from controller.control.vessel_model import PROBE_S, RISES_S, WRAP_S
 LEAST_SHARE, MOST_SHARE, ELSE_SHARE = 0.55, 1.6, 0.3
 # The evidence, a logarithm of a ratio of likelihoods, at which a suspicion begins anew; and how long it lasts at most.
 AGAINST = -1.0
-LONGEST_S = 3 * 3600.0
+LONGEST_S = 2 * 3600.0
 # Beside each suspicion a younger one is begun as often as this, since what an old one expects the observer has learnt
 # to expect too. It takes the place of the older when it has so much more evidence.
 YOUNGER_S, MORE = 2700.0, 0.5
@@ -43,7 +43,7 @@ class Suspicion(NamedTuple):
     could: float = 0.0
     lasted_s: float = 0.0
     moved_k: float = 0.0
-    began_c: float | None = None
+    began_c: float = 0.0
 
     @property
     def share(self) -> float:
@@ -162,21 +162,26 @@ def _kept(last: Suspicion | None, thought: Thought, reach: float) -> Suspicion:
 
 def _gone_on(last: Suspicion, look: Look, by_k: float, reach: float) -> Suspicion:
     """After one more minute, in which the fault would have warmed the wort by `by_k` more than the observer knows."""
-    wort, rest, *shares = last.wrong
-    after = wort + look.hours * rest + by_k
-    for share, each_k in zip(shares, look.by_share_k, strict=True):
-        after += share * each_k
+    wort, rest, cooler, heater, hold, loss, wrap = last.wrong
+    by_cooler_k, by_heater_k, by_hold_k, by_loss_k, by_wrap_k = look.by_share_k
+    to_wort, to_rest, to_cooler, to_heater, to_hold, to_loss, to_wrap = look.gains
+    after = wort + look.hours * rest + by_k + by_cooler_k * cooler + by_heater_k * heater
+    after += by_hold_k * hold + by_loss_k * loss + by_wrap_k * wrap
     shown_k = last.shown_k + (0.5 * (wort + after) - last.shown_k) * (1.0 - exp(-look.hours * 3600.0 / PROBE_S))
     expected_k = 0.5 * (last.shown_k + shown_k)
-    wrong = tuple(each - gain * expected_k for each, gain in zip((after, rest, *shares), look.gains, strict=True))
     most_k = CLIPPED * sqrt(look.spread)
     off_k = min(max(look.off_k, -most_k), most_k)
-    return last._replace(
-        wrong=wrong,
-        shown_k=shown_k - look.gains[0] * expected_k,
-        reach=reach,
-        borne=last.borne + off_k * expected_k / look.spread,
-        could=last.could + expected_k * expected_k / look.spread,
-        lasted_s=last.lasted_s + look.hours * 3600.0,
-        moved_k=last.moved_k + by_k,
-    )
+    return Suspicion(
+        (
+            after - to_wort * expected_k, rest - to_rest * expected_k, cooler - to_cooler * expected_k,
+            heater - to_heater * expected_k, hold - to_hold * expected_k, loss - to_loss * expected_k,
+            wrap - to_wrap * expected_k,
+        ),
+        shown_k - to_wort * expected_k,
+        reach,
+        last.borne + off_k * expected_k / look.spread,
+        last.could + expected_k * expected_k / look.spread,
+        last.lasted_s + look.hours * 3600.0,
+        last.moved_k + by_k,
+        last.began_c,
+    )  # fmt: skip

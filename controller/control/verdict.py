@@ -33,8 +33,10 @@ from controller.control.vessel_model import COLD_C
 # something else to it; what a probe's step may hide says nothing.
 SURE, SURE_OF_RELAY, SURE_OF_RELAY_COLD = 4.0, 3.5, 6.0
 STRANGE_SHARE, LEAST_K, LEAST_COULD = 2.5, 0.15, 12.0
+# A thermowell shows so much of what the room does beside the wort, at most.
+BY_WELL = 0.04
 # An output that was off is to be blamed only where the other one, had it failed, would explain so much less.
-RATHER, RATHER_SHARE = 2.0, 1.3
+RATHER, RATHER_SHARE = 2.0, 2.0
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 15 * 60.0, 2 * 3600.0  # of a cooler without effect; common practice, no source
 # A cooler that is tried again has had its chance when it has run for so long and the wort has not become colder.
 TRIED_S = 40 * 60.0
@@ -65,7 +67,7 @@ def judged(
     found = {
         kind: suspicion_text(kind, suspicion)
         for kind, suspicion in suspicions.items()
-        if suspicion is not None and _at_fault(kind, suspicions, faults, tick)
+        if suspicion is not None and _at_fault(kind, suspicions, fresh.suspicions.cooler_works, faults, tick)
     }
     mended = False
     if COOLER_NO_EFFECT in faults and retry is not None and moment.now_s >= retry.at_s:
@@ -108,9 +110,14 @@ def _has(vessel: Vessel, kind: str) -> bool:
 
 
 def _at_fault(
-    kind: str, suspicions: Mapping[str, Suspicion | None], faults: Mapping[str, OutputFault], tick: Tick
+    kind: str,
+    suspicions: Mapping[str, Suspicion | None],
+    works: Suspicion | None,
+    faults: Mapping[str, OutputFault],
+    tick: Tick,
 ) -> bool:
-    """Whether the wort bears this suspicion out, and better than that of the fault which draws it the same way."""
+    """Whether the wort bears this suspicion out, and better than what else would draw it the same way: another fault,
+    or a cooler on trial that works."""
     suspicion, alike = suspicions[kind], suspicions[_ALIKE[kind]]
     assert suspicion is not None
     if kind == HEATER_NO_EFFECT and kind in faults:
@@ -120,10 +127,21 @@ def _at_fault(
         return False  # it is meant to be on
     if cold and not _goes_its_way(kind, suspicion, tick):
         return False  # what a coil does there nobody knows
+    if abs(suspicion.share * suspicion.moved_k) < _by_room_k(suspicion, tick):
+        return False
     if not _borne_out(suspicion, SURE if not relay else SURE_OF_RELAY_COLD if cold else SURE_OF_RELAY):
         return False
-    rather = alike.explains if alike is not None else 0.0
+    others = (alike, works) if kind == COOLER_WILL_NOT_STOP else (alike,)
+    rather = max((each.explains for each in others if each is not None), default=0.0)
     return suspicion.explains > (RATHER + RATHER_SHARE * max(rather, 0.0) if relay else rather)
+
+
+def _by_room_k(suspicion: Suspicion, tick: Tick) -> float:
+    """What a room that has become colder or warmer of late may have done of what was seen, K: to the wort, and by way
+    of its well to the probe."""
+    if tick.swing_k * suspicion.moved_k <= 0.0:
+        return 0.0
+    return abs(tick.swing_k) * (BY_WELL + tick.most_loss_per_h * min(suspicion.lasted_s / HOUR_S, 1.0))
 
 
 def _borne_out(suspicion: Suspicion, sure: float) -> bool:
@@ -134,8 +152,8 @@ def _borne_out(suspicion: Suspicion, sure: float) -> bool:
 
 def _goes_its_way(kind: str, suspicion: Suspicion, tick: Tick) -> bool:
     """Whether a cold wort has gone the way of the fault, by more than a lid may have made it."""
-    if suspicion.began_c is None or kind == HEATER_NO_EFFECT:
-        return kind == HEATER_NO_EFFECT
+    if kind == HEATER_NO_EFFECT:
+        return True  # a heater is known there as well as in the warm
     gone_k = tick.wort_c - suspicion.began_c
     if kind == COOLER_WILL_NOT_STOP:
         return -gone_k >= WENT_K
