@@ -81,8 +81,8 @@ class Tick(NamedTuple):
     """What happened in one minute: the mean of the wort's fit signals, the share of the time that each output was
     commanded on, the rates in K/h that full cooling (< 0) and full heating (> 0) should give by the site file, how
     restless the rest is (`restless`), the rate that an open lid adds (`lid_k_per_h`), what share of its distance to
-    the room the wort loses in an hour at most, 1/h, and by how much the room is warmer (`swing_k`) than in the last
-    hour."""
+    the room the wort loses in an hour at most, 1/h, and by how much the room was warmer of late than it had been
+    (`swing_k`)."""
 
     dt_s: float
     wort_c: float

@@ -84,6 +84,7 @@ def diagnose(
         cold_row(last.cold_row, tick) if calm else None,
         beyond_s(last.beyond_s if calm else 0.0, vessel, thought, balance, tick, around.room_c),
         _hour_mean(last.room_c, around.room_c),
+        tick.swing_k,
     )  # fmt: skip
     if balance.ticks >= YOUNG_TICKS:
         fresh = _asked(vessel, after, fresh, tick, moment.now_s)
@@ -137,6 +138,13 @@ def _hour_mean(last: float | None, room_c: float | None, from_c: float = 0.0) ->
     return last + TICK_S / HOUR_S * (room_c - from_c - last)
 
 
+def _swing_k(last: Diagnosis, room_c: float | None) -> float:
+    """The greatest swing of the room of late, which fades in an hour."""
+    now_k = 0.0 if room_c is None or last.room_c is None else room_c - last.room_c
+    faded_k = last.swing_k * (1.0 - TICK_S / HOUR_S)
+    return now_k if abs(now_k) > abs(faded_k) else faded_k
+
+
 def _tick(vessel: Vessel, after: VesselState, minute: Minute, around: Around) -> Tick:
     batch, last = after.batch, after.diagnosis
     capacity = vessel.heat_capacity_j_per_k * filled(vessel, batch.volume_l if batch is not None else None)
@@ -160,7 +168,7 @@ def _tick(vessel: Vessel, after: VesselState, minute: Minute, around: Around) ->
         restless(vessel.volume_l, swing_k) * (FRESH_FACTOR if last.balance.ticks < FRESH_TICKS else 1.0),
         0.0 if around.room_c is None else lid_k_per_h(capacity, vessel.volume_l, around.room_c - wort_c),
         most_loss_w_per_k(vessel) / capacity * HOUR_S,
-        0.0 if around.room_c is None or last.room_c is None else around.room_c - last.room_c,
+        _swing_k(last, around.room_c),
     )
 
 

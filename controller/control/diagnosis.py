@@ -45,7 +45,7 @@ class Retry(NamedTuple):
 class Diagnosis(NamedTuple):
     """`probes` by name. A test pulse asks until `asking_until_s` whether a probe is alive; it began at `asked_s`.
     `apart_k` is the mean distance from wort to room in the last hour, `room_c` the mean of the room, None where nobody
-    measures it.
+    measures it; `swing_k` by how much it was warmer (< 0: colder) of late, which fades in an hour.
     For `beyond_s` the wort has been warming (> 0) or cooling (< 0) faster than nature can."""
 
     minute: Minute = Minute()
@@ -60,6 +60,7 @@ class Diagnosis(NamedTuple):
     cold_row: ColdRow | None = None
     beyond_s: float = 0.0
     room_c: float | None = None
+    swing_k: float = 0.0
 
 
 NO_DIAGNOSIS = Diagnosis()

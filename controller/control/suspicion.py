@@ -58,13 +58,17 @@ class Suspicion(NamedTuple):
     @property
     def evidence(self) -> float:
         """The logarithm of how much likelier what was seen is with the fault than with anything else (< 0: less)."""
-        other = min(max(self.share, -ELSE_SHARE), ELSE_SHARE)
-        return self.explains - self._likelihood(other)
+        return self.explains - self._likelihood(min(max(self.share, -ELSE_SHARE), ELSE_SHARE))
 
     @property
     def explains(self) -> float:
         """The logarithm of how much likelier what was seen is with the fault than with nothing at all."""
         return self._likelihood(min(max(self.share, LEAST_SHARE), MOST_SHARE))
+
+    @property
+    def explains_in_part(self) -> float:
+        """The same, with any part of the fault."""
+        return self._likelihood(min(max(self.share, 0.0), MOST_SHARE))
 
     def _likelihood(self, share: float) -> float:
         return share * self.borne - 0.5 * share * share * self.could

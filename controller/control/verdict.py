@@ -31,11 +31,11 @@ from controller.control.vessel_model import COLD_C
 # The evidence at which an output is called faulty: without effect, not stopping (which waits for a person), and
 # not stopping in a cold wort. A suspicion that explains what was seen only by more than so much of the fault has
 # something else to it; what a probe's step may hide says nothing.
-SURE, SURE_OF_RELAY, SURE_OF_RELAY_COLD = 4.0, 3.5, 6.0
-STRANGE_SHARE, LEAST_K, LEAST_COULD = 2.5, 0.15, 12.0
+SURE, SURE_OF_RELAY, SURE_OF_RELAY_COLD = 4.5, 4.0, 6.0
+STRANGE_SHARE, LEAST_K, LEAST_COULD = 2.5, 0.15, 15.0
 # A thermowell shows so much of what the room does beside the wort, at most.
 BY_WELL = 0.04
-# An output that was off is to be blamed only where the other one, had it failed, would explain so much less.
+# An output that was off is to be blamed only where the other one, had it failed in part, would explain so much less.
 RATHER, RATHER_SHARE = 2.0, 2.0
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 15 * 60.0, 2 * 3600.0  # of a cooler without effect; common practice, no source
 # A cooler that is tried again has had its chance when it has run for so long and the wort has not become colder.
@@ -123,17 +123,19 @@ def _at_fault(
     if kind == HEATER_NO_EFFECT and kind in faults:
         return False  # it is locked out and says nothing
     relay, cold = kind in (COOLER_WILL_NOT_STOP, HEATER_WILL_NOT_STOP), tick.wort_c <= COLD_C
+    if not _borne_out(suspicion, SURE if not relay else SURE_OF_RELAY_COLD if cold else SURE_OF_RELAY):
+        return False
     if relay and (tick.cooled if kind == COOLER_WILL_NOT_STOP else tick.heated) > 0.0:
         return False  # it is meant to be on
     if cold and not _goes_its_way(kind, suspicion, tick):
         return False  # what a coil does there nobody knows
     if abs(suspicion.share * suspicion.moved_k) < _by_room_k(suspicion, tick):
         return False
-    if not _borne_out(suspicion, SURE if not relay else SURE_OF_RELAY_COLD if cold else SURE_OF_RELAY):
-        return False
+    if not relay:
+        return alike is None or suspicion.explains > alike.explains
     others = (alike, works) if kind == COOLER_WILL_NOT_STOP else (alike,)
-    rather = max((each.explains for each in others if each is not None), default=0.0)
-    return suspicion.explains > (RATHER + RATHER_SHARE * max(rather, 0.0) if relay else rather)
+    rather = max((each.explains_in_part for each in others if each is not None), default=0.0)
+    return suspicion.explains > RATHER + RATHER_SHARE * rather
 
 
 def _by_room_k(suspicion: Suspicion, tick: Tick) -> float:
