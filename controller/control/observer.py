@@ -290,6 +290,13 @@ def surprised(last: Observed, by_k_per_h: float) -> Observed:
     return last._replace(thought=thought._replace(unsure=unsure))
 
 
+def counted_on(last: Observed, bath_c: float) -> Observed:
+    """What is thought when a cooler on which nobody counted turns out to work: its coil is full of cold glycol."""
+    nodes = last.thought.nodes
+    nodes = nodes._replace(coil_k=max(nodes.wort_c - bath_c, 0.0))
+    return last._replace(thought=last.thought._replace(nodes=nodes))
+
+
 def _struck(now: Thought, seen: Seen) -> Thought:
     """The minute is over: what was shown corrects what is thought."""
     nodes, rest, shares, sums, unsure, layers_k, ticks = (

@@ -34,7 +34,7 @@ class Suspicion(NamedTuple):
     cooler, heater, hold-up, loss, wrap's lag; `shown_k` what its probe would show more than it expects. `reach` is what
     coil (K) or wrap (0..1) would hold if the output ran on. `borne` and `could` are the sums of what was shown and of
     what would have been, over their variance. It began `lasted_s` ago in a wort of `began_c`, to which the fault would
-    have given `moved_k` since."""
+    have given `moved_k` since, and to which the other output has given `opposed_k` meanwhile (>= 0)."""
 
     wrong: tuple[float, ...] = (0.0,) * 7
     shown_k: float = 0.0
@@ -44,6 +44,7 @@ class Suspicion(NamedTuple):
     lasted_s: float = 0.0
     moved_k: float = 0.0
     began_c: float = 0.0
+    opposed_k: float = 0.0
 
     @property
     def share(self) -> float:
@@ -144,7 +145,9 @@ def _cools(last: Suspicion | None, thought: Thought, look: Look, bath_c: float, 
     kept = exp(-dt_s / RISES_S)
     mean_k = reach_k + (last.reach - reach_k) * (1.0 - kept) * RISES_S / dt_s
     full_k = thought.rate.coil_per_h * thought.shares.cooler * look.hours * mean_k
-    return _gone_on(last, look, min(look.cooled_k - full_k, 0.0), reach_k + (last.reach - reach_k) * kept)
+    return _gone_on(
+        last, look, min(look.cooled_k - full_k, 0.0), reach_k + (last.reach - reach_k) * kept, look.heated_k
+    )
 
 
 def _heats_on(last: Suspicion | None, thought: Thought, look: Look) -> Suspicion:
@@ -154,7 +157,7 @@ def _heats_on(last: Suspicion | None, thought: Thought, look: Look) -> Suspicion
     kept = exp(-dt_s / lag_s)
     mean = 1.0 + (last.reach - 1.0) * (1.0 - kept) * lag_s / dt_s
     full_k = thought.rate.heater_k_per_h * thought.shares.heater * look.hours * mean
-    return _gone_on(last, look, max(full_k - look.heated_k, 0.0), 1.0 + (last.reach - 1.0) * kept)
+    return _gone_on(last, look, max(full_k - look.heated_k, 0.0), 1.0 + (last.reach - 1.0) * kept, look.cooled_k)
 
 
 def _kept(last: Suspicion | None, thought: Thought, reach: float) -> Suspicion:
@@ -164,7 +167,7 @@ def _kept(last: Suspicion | None, thought: Thought, reach: float) -> Suspicion:
     return Suspicion(reach=reach, began_c=thought.nodes.wort_c)
 
 
-def _gone_on(last: Suspicion, look: Look, by_k: float, reach: float) -> Suspicion:
+def _gone_on(last: Suspicion, look: Look, by_k: float, reach: float, opposed_k: float = 0.0) -> Suspicion:
     """After one more minute, in which the fault would have warmed the wort by `by_k` more than the observer knows."""
     wort, rest, cooler, heater, hold, loss, wrap = last.wrong
     by_cooler_k, by_heater_k, by_hold_k, by_loss_k, by_wrap_k = look.by_share_k
@@ -188,4 +191,5 @@ def _gone_on(last: Suspicion, look: Look, by_k: float, reach: float) -> Suspicio
         last.lasted_s + look.hours * 3600.0,
         last.moved_k + by_k,
         last.began_c,
+        last.opposed_k + opposed_k,
     )  # fmt: skip

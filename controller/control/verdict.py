@@ -5,7 +5,7 @@ cooler that was tried again works.
 
 from collections.abc import Mapping
 
-from controller.control.balance import HOUR_S, Tick, forgotten, surprised
+from controller.control.balance import HOUR_S, YOUNG_TICKS, Tick, forgotten, surprised
 from controller.control.cold_row import LID_S, warms
 from controller.control.diagnose_words import Around, blame, pace_text, suspicion_text, trial_text, warming_text
 from controller.control.diagnosis import (
@@ -21,6 +21,7 @@ from controller.control.diagnosis import (
 from controller.control.doubt import unmoved
 from controller.control.follow import Moment
 from controller.control.nature import BEYOND_S, by_itself_k_per_h, natural_k_per_h
+from controller.control.observer import counted_on
 from controller.control.observer import surprised as surprised_observer
 from controller.control.site import Vessel
 from controller.control.state import VesselState
@@ -32,11 +33,13 @@ from controller.control.vessel_model import COLD_C
 # not stopping in a cold wort. A suspicion that explains what was seen only by more than so much of the fault has
 # something else to it; what a probe's step may hide says nothing.
 SURE, SURE_OF_RELAY, SURE_OF_RELAY_COLD = 4.5, 4.0, 6.0
-STRANGE_SHARE, LEAST_K, LEAST_COULD = 2.5, 0.15, 15.0
+STRANGE_SHARE, LEAST_K, LEAST_RELAY_K, LEAST_COULD = 2.5, 0.2, 0.28, 15.0
 # A thermowell shows so much of what the room does beside the wort, at most.
 BY_WELL = 0.04
 # An output that was off is to be blamed only where the other one, had it failed in part, would explain so much less.
 RATHER, RATHER_SHARE = 2.0, 2.0
+# And not at all where the other one has done so much more than this one would have: in a crash, layers do as much.
+MOST_OPPOSED = 1.5
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 15 * 60.0, 2 * 3600.0  # of a cooler without effect; common practice, no source
 # A cooler that is tried again has had its chance when it has run for so long and the wort has not become colder.
 TRIED_S = 40 * 60.0
@@ -63,7 +66,9 @@ def judged(
         return after
     retry = fresh.retry
     asked = all(unmoved(memory, moment.now_s) and not memory.wronged for memory in fresh.probes.values())
-    suspicions = {} if asked else dict(zip(FAULTS, fresh.suspicions, strict=False))  # else the probe is to be asked
+    # A fresh wort is not known yet; and where the probe may be stuck, that is to be asked.
+    judges = fresh.balance.ticks >= YOUNG_TICKS and not asked
+    suspicions = dict(zip(FAULTS, fresh.suspicions, strict=False)) if judges else {}
     found = {
         kind: suspicion_text(kind, suspicion)
         for kind, suspicion in suspicions.items()
@@ -86,6 +91,7 @@ def judged(
     if mended:
         faults = {kind: fault for kind, fault in faults.items() if kind != COOLER_NO_EFFECT}
         retry, fresh = None, fresh._replace(suspicions=NOBODY, younger=NOBODY)
+        after = after._replace(observed=counted_on(after.observed, around.counted_bath_c))
         records.append(_health(vessel, moment, COOLER_NO_EFFECT, Status.GOOD, "it cools again"))
     for kind, text in found.items():
         if kind == COOLER_NO_EFFECT:
@@ -129,7 +135,10 @@ def _at_fault(
         return False  # it is meant to be on
     if cold and not _goes_its_way(kind, suspicion, tick):
         return False  # what a coil does there nobody knows
-    if abs(suspicion.share * suspicion.moved_k) < _by_room_k(suspicion, tick):
+    seen_k = abs(suspicion.share * suspicion.moved_k)
+    if seen_k < max(LEAST_RELAY_K if relay else LEAST_K, _by_room_k(suspicion, tick)):
+        return False
+    if relay and suspicion.opposed_k > MOST_OPPOSED * abs(suspicion.moved_k):
         return False
     if not relay:
         return alike is None or suspicion.explains > alike.explains
@@ -139,17 +148,17 @@ def _at_fault(
 
 
 def _by_room_k(suspicion: Suspicion, tick: Tick) -> float:
-    """What a room that has become colder or warmer of late may have done of what was seen, K: to the wort, and by way
-    of its well to the probe."""
-    if tick.swing_k * suspicion.moved_k <= 0.0:
-        return 0.0
-    return abs(tick.swing_k) * (BY_WELL + tick.most_loss_per_h * min(suspicion.lasted_s / HOUR_S, 1.0))
+    """What the room may have done of what was seen, K: by a lid that is off, or, if it has become colder or warmer of
+    late, to the wort and by way of its well to the probe."""
+    lid_k = tick.lid_k_per_h * min(suspicion.lasted_s, LID_S) / HOUR_S
+    swing_k = tick.swing_k * (BY_WELL + tick.most_loss_per_h * min(suspicion.lasted_s / HOUR_S, 1.0))
+    way = -1.0 if suspicion.moved_k < 0.0 else 1.0
+    return max(way * lid_k, 0.0) + max(way * swing_k, 0.0)
 
 
 def _borne_out(suspicion: Suspicion, sure: float) -> bool:
     """Whether there is so much evidence, and nothing else to it."""
-    seen = suspicion.could >= LEAST_COULD and abs(suspicion.moved_k) >= LEAST_K
-    return seen and suspicion.evidence >= sure and suspicion.share <= STRANGE_SHARE
+    return suspicion.could >= LEAST_COULD and suspicion.evidence >= sure and suspicion.share <= STRANGE_SHARE
 
 
 def _goes_its_way(kind: str, suspicion: Suspicion, tick: Tick) -> bool:
@@ -159,8 +168,7 @@ def _goes_its_way(kind: str, suspicion: Suspicion, tick: Tick) -> bool:
     gone_k = tick.wort_c - suspicion.began_c
     if kind == COOLER_WILL_NOT_STOP:
         return -gone_k >= WENT_K
-    lid_k = max(tick.lid_k_per_h, 0.0) * min(suspicion.lasted_s, LID_S) / HOUR_S
-    return gone_k >= WENT_K + lid_k
+    return gone_k >= WENT_K + _by_room_k(suspicion, tick)
 
 
 def _tried(last: Retry, tick: Tick) -> Retry:

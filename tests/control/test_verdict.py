@@ -2,7 +2,7 @@
 
 import pytest
 
-from controller.control.balance import Tick
+from controller.control.balance import Balance, Tick
 from controller.control.diagnose_words import Around
 from controller.control.diagnosis import (
     COOLER_NO_EFFECT,
@@ -42,7 +42,7 @@ def judge(
 ) -> tuple[VesselState, list[Record]]:
     """The ale fermenter after a minute in which these were the suspicions."""
     records: list[Record] = []
-    diagnosis = Diagnosis(suspicions=suspicions, retry=retry)
+    diagnosis = Diagnosis(suspicions=suspicions, retry=retry, balance=Balance(ticks=300))
     after = ALE._replace(diagnosis=diagnosis._replace(probes=ALE.diagnosis.probes), faults=faults or {})
     return judged(CELLAR.vessels[0], after, tick or minute(), AROUND, MOMENT, records), records
 
@@ -75,7 +75,7 @@ def test_what_is_borne_out_is_a_fault_with_its_evidence_in_numbers_and_nothing_e
         COOLER_DEAD._replace(borne=1.6 * (LEAST_COULD - 1.0), could=LEAST_COULD - 1.0),  # of few minutes
         COOLER_DEAD._replace(borne=3.0 * 60.0),  # thrice as much as a dead cooler explains: something else
         COOLER_DEAD._replace(borne=0.35 * 60.0),  # a third: a lid, sun, a share that is wrong
-        COOLER_DEAD._replace(moved_k=0.1),  # less than two steps of the usual probe
+        COOLER_DEAD._replace(moved_k=0.15),  # little more than two steps of the usual probe
     ],
 )
 def test_what_is_not_borne_out_is_no_fault(thin: Suspicion) -> None:
@@ -117,6 +117,21 @@ def test_what_a_room_that_has_just_changed_may_have_done_is_not_held_against_an_
     assert judge(Suspicions(heater_no_effect=little), minute(swing_k=-8.0))[0].faults == {}
     assert list(judge(Suspicions(heater_no_effect=little), minute(swing_k=8.0))[0].faults) == [HEATER_NO_EFFECT]
     assert list(judge(Suspicions(heater_no_effect=HEATER_DEAD), minute(swing_k=-8.0))[0].faults) == [HEATER_NO_EFFECT]
+
+
+def test_what_an_open_lid_may_have_done_is_not_held_against_an_output() -> None:
+    """A small vessel in a warm room: 0.6 K an hour."""
+    long = COOLER_DEAD._replace(moved_k=0.35, lasted_s=2400.0)
+    assert judge(Suspicions(cooler_no_effect=long), minute()._replace(lid_k_per_h=0.6))[0].faults == {}
+    assert list(judge(Suspicions(cooler_no_effect=long), minute()._replace(lid_k_per_h=-0.6))[0].faults) == [
+        COOLER_NO_EFFECT
+    ]
+
+
+def test_beside_much_work_of_the_other_output_nothing_is_said_to_run_on() -> None:
+    """In a crash of a small vessel layers do as much as its heater."""
+    assert list(judge(Suspicions(heater_will_not_stop=HEATER_ON._replace(opposed_k=0.6)))[0].faults) != []
+    assert list(judge(Suspicions(heater_will_not_stop=HEATER_ON._replace(opposed_k=3.0)))[0].faults) == []
 
 
 def test_a_cooler_on_trial_that_works_is_used_again_and_is_not_said_to_run_on() -> None:
