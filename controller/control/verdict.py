@@ -33,13 +33,13 @@ from controller.control.vessel_model import COLD_C
 # not stopping in a cold wort. A suspicion that explains what was seen only by more than so much of the fault has
 # something else to it; what a probe's step may hide says nothing.
 SURE, SURE_OF_RELAY, SURE_OF_RELAY_COLD = 4.5, 4.0, 6.0
-STRANGE_SHARE, LEAST_K, LEAST_RELAY_K, LEAST_COULD = 2.5, 0.2, 0.28, 15.0
+STRANGE_SHARE, LEAST_K, LEAST_RELAY_K, LEAST_COULD = 2.5, 0.2, 0.33, 15.0
 # A thermowell shows so much of what the room does beside the wort, at most.
 BY_WELL = 0.04
 # An output that was off is to be blamed only where the other one, had it failed in part, would explain so much less.
 RATHER, RATHER_SHARE = 2.0, 2.0
 # And not at all where the other one has done so much more than this one would have: in a crash, layers do as much.
-MOST_OPPOSED = 1.5
+MOST_OPPOSED = 1.2
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 15 * 60.0, 2 * 3600.0  # of a cooler without effect; common practice, no source
 # A cooler that is tried again has had its chance when it has run for so long and the wort has not become colder.
 TRIED_S = 40 * 60.0
@@ -136,7 +136,7 @@ def _at_fault(
     if cold and not _goes_its_way(kind, suspicion, tick):
         return False  # what a coil does there nobody knows
     seen_k = abs(suspicion.share * suspicion.moved_k)
-    if seen_k < max(LEAST_RELAY_K if relay else LEAST_K, _by_room_k(suspicion, tick)):
+    if seen_k < (LEAST_RELAY_K if relay else LEAST_K) + _by_room_k(suspicion, tick):
         return False
     if relay and suspicion.opposed_k > MOST_OPPOSED * abs(suspicion.moved_k):
         return False
