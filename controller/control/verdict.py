@@ -140,11 +140,17 @@ def _at_fault(
         return False
     if relay and suspicion.opposed_k > MOST_OPPOSED * abs(suspicion.moved_k):
         return False
-    if not relay:
+    if kind == HEATER_NO_EFFECT:  # who takes a cooler that freezes the beer for a dead heater does harm
         return alike is None or suspicion.explains > alike.explains
+    if kind == COOLER_NO_EFFECT:  # it is tried again by itself
+        return alike is None or not _rather(alike, suspicion)
     others = (alike, works) if kind == COOLER_WILL_NOT_STOP else (alike,)
-    rather = max((each.explains_in_part for each in others if each is not None), default=0.0)
-    return suspicion.explains > RATHER + RATHER_SHARE * rather
+    return all(each is None or _rather(suspicion, each) for each in others)
+
+
+def _rather(relay: Suspicion, other: Suspicion) -> bool:
+    """Whether a relay that does not stop is rather to be blamed than what `other` says of an output that ran."""
+    return relay.explains > RATHER + RATHER_SHARE * other.explains_in_part
 
 
 def _by_room_k(suspicion: Suspicion, tick: Tick) -> float:

@@ -91,11 +91,16 @@ def test_an_output_that_is_commanded_on_is_not_said_to_run_on() -> None:
 def test_of_two_that_explain_the_same_the_one_that_ran_is_blamed() -> None:
     """A relay that will not stop waits for a person; an output that was on and may have failed is likelier."""
     both = Suspicions(cooler_no_effect=COOLER_DEAD, heater_will_not_stop=HEATER_ON._replace(borne=70.0, could=70.0))
-    assert list(judge(both, minute(cooled=0.5))[0].faults) == []
-    rather = both._replace(cooler_no_effect=COOLER_DEAD._replace(borne=75.0, could=70.0))
-    assert list(judge(rather, minute(cooled=0.5))[0].faults) == [COOLER_NO_EFFECT]
+    assert list(judge(both, minute(cooled=0.5))[0].faults) == [COOLER_NO_EFFECT]
     relay = both._replace(cooler_no_effect=COOLER_DEAD._replace(borne=15.0))
     assert list(judge(relay)[0].faults) == [HEATER_WILL_NOT_STOP]
+
+
+def test_a_heater_is_not_called_dead_for_what_a_cooler_that_runs_on_explains_as_well() -> None:
+    both = Suspicions(heater_no_effect=HEATER_DEAD, cooler_will_not_stop=COOLER_ON._replace(borne=70.0, could=70.0))
+    assert list(judge(both, minute(heated=0.5))[0].faults) == []
+    heater = both._replace(cooler_will_not_stop=COOLER_ON._replace(borne=30.0))
+    assert list(judge(heater, minute(heated=0.5))[0].faults) == [HEATER_NO_EFFECT]
 
 
 def test_in_a_cold_wort_more_is_asked_for_and_the_wort_must_have_gone_that_way() -> None:
