@@ -14,6 +14,7 @@ MOST_YEAST_K_PER_H = 0.87
 # A wort must be beyond nature for so long (no lid is off for an hour), by so many standard deviations, with so little
 # duty left to come through. The room may be so far from what its probe says; where nobody measures it, so warm.
 BEYOND_S, SURE, IDLE = 3600.0, 2.5, 0.05
+CLEARLY_K_PER_H = 0.2  # no rate is known better than so, whatever the observer says of it
 ROOM_STRAY_K, WARMEST_ROOM_C = 2.0, 35.0
 # All figures so far: common practice, no source.
 
@@ -27,9 +28,9 @@ def beyond_s(
     least, most = natural_k_per_h(vessel, tick, room_c)
     if thought.ticks < YOUNG_TICKS:
         return 0.0
-    if max(balance.heating, tick.heated) < IDLE and k_per_h - SURE * sd_k_per_h > most:
+    if max(balance.heating, tick.heated) < IDLE and k_per_h - SURE * sd_k_per_h > most + CLEARLY_K_PER_H:
         return max(last_s, 0.0) + tick.dt_s
-    if max(balance.cooling, tick.cooled) < IDLE and k_per_h + SURE * sd_k_per_h < least:
+    if max(balance.cooling, tick.cooled) < IDLE and k_per_h + SURE * sd_k_per_h < least - CLEARLY_K_PER_H:
         return min(last_s, 0.0) - tick.dt_s
     return 0.0
 
