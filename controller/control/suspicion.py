@@ -16,7 +16,7 @@ from controller.control.vessel_model import PROBE_S, RISES_S, WRAP_S
 
 # An output at fault has from `LEAST_SHARE` to `MOST_SHARE` of the strength that it is taken for. What else may happen
 # (a lid, sun, a wrong share, a room that nobody measures) does what less than `ELSE_SHARE` of it would do.
-LEAST_SHARE, MOST_SHARE, ELSE_SHARE = 0.55, 1.6, 0.3
+LEAST_SHARE, MOST_SHARE, ELSE_SHARE = 0.6, 1.6, 0.35
 # The evidence, a logarithm of a ratio of likelihoods, at which a suspicion begins anew; and how long it lasts at most.
 AGAINST = -1.0
 LONGEST_S = 2 * 3600.0

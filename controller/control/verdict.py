@@ -32,8 +32,8 @@ from controller.control.vessel_model import COLD_C
 # The evidence at which an output is called faulty: without effect, not stopping (which waits for a person), and
 # not stopping in a cold wort. A suspicion that explains what was seen only by more than so much of the fault has
 # something else to it; what a probe's step may hide says nothing.
-SURE, SURE_OF_RELAY, SURE_OF_RELAY_COLD = 4.5, 4.0, 6.0
-STRANGE_SHARE, LEAST_K, LEAST_RELAY_K, LEAST_COULD = 2.5, 0.2, 0.33, 15.0
+SURE, SURE_OF_RELAY, SURE_OF_RELAY_COLD = 5.0, 4.5, 6.0
+STRANGE_SHARE, LEAST_K, LEAST_RELAY_K, LEAST_COULD = 2.5, 0.2, 0.35, 15.0
 # A thermowell shows so much of what the room does beside the wort, at most.
 BY_WELL = 0.04
 # An output that was off is to be blamed only where the other one, had it failed in part, would explain so much less.
