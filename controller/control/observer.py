@@ -20,12 +20,14 @@ REST_SD_K_PER_H, COOLER_SD, HEATER_SD, HOLD_SD, LOSS_SD, WRAP_SD = 0.6, 0.45, 0.
 BOUNDS = ((0.3, 3.5), (0.3, 3.0), (0.15, 5.0), (0.2, 4.0), (0.3, 3.0))
 # What changes in a minute by itself: the wort beside the network (K), a share of what an output did (flow wanders,
 # layers form), the shares in a day.
-WORT_SD_K, OUTPUT_SD, SHARE_SD_PER_DAY, SHARE_ON_SD = 0.004, 0.25, 0.08, 0.01
+WORT_SD_K, OUTPUT_SD, SHARE_SD_PER_DAY, SHARE_ON_SD = 0.003, 0.25, 0.08, 0.01
 # A fresh wort shares its heat with a vessel of another temperature, and layers form: for the first `FRESH_TICKS` the
 # wort changes by more. Loss is told from the rest by days, not by the first hours.
-FRESH_SD_K, FRESH_TICKS, LOSS_TICKS = 0.08, 10.0, 180
-# What a minute's mean strays from the network's probe: its step and noise; and layers while an output works.
-STRAY_SD_K, LAYERS_SHARE, LAYERS_S = 0.04, 0.10, 1200.0
+FRESH_SD_K, FRESH_TICKS, LOSS_TICKS = 0.08, 10.0, 120
+# What a minute's mean strays from the network's probe: its step and noise; and layers while an output works, a share of
+# what it moved the wort by lately, but no more than `MOST_LAYERS_K`. What a pulse did in all is told by the wort that
+# has mixed again, its course in between by layers and lags that nobody knows.
+STRAY_SD_K, LAYERS_SHARE, MOST_LAYERS_K, LAYERS_S = 0.04, 0.5, 0.12, 1200.0
 # A minute further from what was expected than this is a lid, a hand, another wort: nothing is learnt of the shares for
 # `CAREFUL_S`, and the rest is found again.
 EVENT_K, CAREFUL_S = 0.8, 3600.0
@@ -347,7 +349,7 @@ def _struck(now: Thought, seen: Seen) -> Thought:
     if wort_c is not None and (abs(off_k) > EVENT_K or ww > EVENT_K**2):
         careful_s = CAREFUL_S if abs(off_k) > EVENT_K else careful_s
         return _begun(now._replace(careful_s=careful_s, layers_k=layers_k), wort_c, seen)
-    spread = usual = ww + STRAY_SD_K**2 + (LAYERS_SHARE * layers_k) ** 2
+    spread = usual = ww + STRAY_SD_K**2 + min(LAYERS_SHARE * layers_k, MOST_LAYERS_K) ** 2
     if off_k * off_k > 4.0 * spread:  # the network is wrong somewhere: the wort follows the probe, the shares do not
         more = 0.5 * (off_k * off_k - 4.0 * spread)
         ww, spread = ww + more, spread + more

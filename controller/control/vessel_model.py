@@ -28,9 +28,9 @@ RISES_S = 40.0  # until a running pump has filled hose and coil with cold glycol
 # What a full coil still gives counts as so many seconds of full cooling: half a litre of glycol and 8 W/K in a 25 L
 # vessel, and in larger ones about the same.
 HOLD_S = 240.0
-SLACK = 0.5
+SLACK = 0.45
 WRAP_S = 300.0  # until the heat of a wrap has come through its wall; or the share of that which was learnt
-PROBE_S = 100.0  # thermowell and sensor together
+PROBE_S = 95.0  # thermowell and sensor together
 # Surface of a closed cylinder twice as high as wide, 2.5 π d², over the two-thirds power of its volume, π d³ / 2.
 SURFACE_PER_VOLUME = 5.81
 # Through a thin jacket; and through a bare wall in still air at most: natural convection about 4 W/(m² K) and radiation

@@ -34,6 +34,7 @@ FILTER_S = 600.0  # one step of the filter; nothing here is faster
 FIRST_HOLD_SD = 0.6  # of the hold-up before anything was seen, as a share of it
 LOOKS, LOOK_H = 10.0, 0.5  # minutes looked at before and after a pulse; for how long the yeast changes meanwhile
 DAY = int(24.0 * PER_HOUR)
+YEAST_H = 12.0  # the room swings by the day: what must be told from it is what the yeast does in half a day
 
 
 def loss_sd(trace: Trace, hours: float) -> float:
@@ -42,7 +43,7 @@ def loss_sd(trace: Trace, hours: float) -> float:
     true_per_h = trace.loss_w_per_k / capacity * HOUR_S
     stride = int(FILTER_S / SAMPLE_S)
     count = min(int(hours * PER_HOUR), len(trace.mean_c))
-    restless = _changes_k_per_h(trace, count)
+    restless = _changes_k_per_h(trace, count, YEAST_H)
     h, kept = FILTER_S / HOUR_S, math.exp(-FILTER_S / WANDER_S)
     noise = PROBE_SD_K**2 / stride
     flow_w = spec.flow_l_per_s * GLYCOL_J_PER_L_K
@@ -75,7 +76,7 @@ def coil_sd(trace: Trace, hours: float) -> float:
     infinite without any."""
     spec, count = trace.spec, min(int(hours * PER_HOUR), len(trace.mean_c))
     hold_s = spec.coil_l * GLYCOL_J_PER_L_K / spec.coil_w_per_k
-    yeast_k = _changes_k_per_h(trace, count) * LOOK_H**1.5
+    yeast_k = _changes_k_per_h(trace, count, 1.0) * LOOK_H**1.5
     seen_k = math.sqrt(2.0 * PROBE_SD_K**2 / LOOKS + yeast_k**2)
     strength = strength_by_hold = 0.0
     by_hold = 1.0 / (FIRST_HOLD_SD * hold_s) ** 2
@@ -91,12 +92,13 @@ def coil_sd(trace: Trace, hours: float) -> float:
 def _pulses(trace: Trace, since: int, until: int) -> list[tuple[int, float]]:
     """When each of the cooler's pulses began (its sample), and for how long it was on, s."""
     begins = [n for n in range(since + 1, until) if trace.cooler_starts[n] > trace.cooler_starts[n - 1]]
-    ends = [*begins[1:], until - 1] if begins else []
+    ends = [*begins[1:], until] if begins else []
     return [(n, trace.cooled_s[end - 1] - trace.cooled_s[n - 1]) for n, end in zip(begins, ends, strict=True)]
 
 
-def _changes_k_per_h(trace: Trace, count: int) -> float:
-    """By how much the yeast's heat changes in an hour, K/h: root of the mean square."""
+def _changes_k_per_h(trace: Trace, count: int, over_h: float) -> float:
+    """How fast the yeast's heat changes, as the random walk that goes as far in so many hours, K/h after an hour."""
     rates = np.array(trace.yeast_w[:count]) / trace.heat_capacity_j_per_k * HOUR_S
-    changes = rates[PER_HOUR:] - rates[:-PER_HOUR]
-    return float(math.sqrt(np.mean(changes**2))) if changes.size else 0.0
+    apart = int(over_h * PER_HOUR)
+    changes = rates[apart:] - rates[:-apart]
+    return float(math.sqrt(np.mean(changes**2) / over_h)) if changes.size else 0.0

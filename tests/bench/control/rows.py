@@ -2,9 +2,11 @@
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
+from math import inf
 
 from tests.bench.control.believed import COIL, HEATER, LOSS
 from tests.bench.control.judge import Hold, Verdict
+from tests.bench.control.least import least_rms_k
 from tests.bench.control.runs import OURS, RIVALS
 
 DRIVERS = (OURS, *RIVALS)
@@ -76,41 +78,71 @@ def holds_rows(verdicts: Verdicts, budget: float, spare_k: float, of: str) -> li
     def factor(hold: Hold) -> float:
         return 1.35 if budget >= 120.0 else 1.3 if hold.changes_sign else 1.15
 
+    def limit_k(hold: Hold, floor_k: float) -> float:
+        return max(factor(hold) * floor_k, RMS_ALWAYS_GOOD_K) + spare_k
+
     def rms(hold: Hold) -> Figure:
-        limit_k = max(factor(hold) * hold.floor_k, RMS_ALWAYS_GOOD_K) + spare_k
-        ratio = hold.rms_k / hold.floor_k if hold.floor_k else float("inf")
+        excess = hold.rms_k - limit_k(hold, hold.floor_k)
+        ratio = hold.rms_k / hold.floor_k if hold.floor_k else inf
         text = f"{hold.rms_k:.3f} K = {ratio:.2f} x floor ({hold.mean_k:+.3f} K mean), {hold.starts_per_day:.0f}/d"
-        return Figure(hold.rms_k - limit_k, text, f"{hold.where}, load {hold.load_w:.0f} W")
+        reason = ""
+        if excess > 0.0:
+            starts = hold.starts_per_day * hold.hours / 24.0
+            reason = _coarse(hold, starts, factor(hold), spare_k, limit_k(hold, hold.steady_floor_k))
+        return Figure(excess, text, f"{hold.where}, load {hold.load_w:.0f} W", reason=reason)
 
     def most(hold: Hold) -> Figure:
+        if hold.busiest is None:
+            return Figure(-1.0, "no day of steady load", hold.where)
         return Figure(hold.busiest - USES_AT_MOST * budget, f"{hold.busiest} in a day", hold.where)
 
     def least(hold: Hold) -> Figure:
-        idle = hold.rms_k > LEAVES_MUCH_K + spare_k and hold.starts_per_day < USES_AT_LEAST * budget
-        idle = idle and not hold.shortest
+        much_k = LEAVES_MUCH_K + spare_k
+        idle = hold.rms_k > much_k and hold.starts_per_day < USES_AT_LEAST * budget
         excess = USES_AT_LEAST * budget - hold.starts_per_day if idle else -1.0
         per_start_k, reason = hold.daily_k / (USES_AT_LEAST * budget), ""
-        if hold.starts_per_day >= USES_AT_LEAST * budget * hold.one_sided:
-            reason = (
-                f"in {1.0 - hold.one_sided:.0%} of the time the load turns within six hours: what a start does there,"
-                " the other output must undo"
-            )
-        elif per_start_k < PROBE_STEP_K:
+        if idle and per_start_k < PROBE_STEP_K:
             reason = (
                 f"all that is to be given is {hold.daily_k:.1f} K a day: as many starts would move the wort by"
                 f" {per_start_k:.3f} K each, less than a step of the usual probe"
             )
+        elif idle:
+            all_starts = (budget if hold.pulses.heat_k == inf else 2.0 * budget) * hold.hours / 24.0
+            reason = _coarse(hold, all_starts, factor(hold), spare_k, much_k)
         return Figure(excess, f"{hold.starts_per_day:.1f}/d, rms {hold.rms_k:.3f} K", hold.where, reason=reason)
 
     more = f" + {spare_k:g} K" if spare_k else ""
     factors = "1.35" if budget >= 120.0 else "1.15 (1.3 where the load changes sign)"
-    much = f"where rms > {LEAVES_MUCH_K + spare_k:g} K and pulses are not the shortest"
+    much = f"where rms > {LEAVES_MUCH_K + spare_k:g} K"
     asked = (
         (f"hold rms, {of}, {budget:g} starts", f"<= {factors} x floor or {RMS_ALWAYS_GOOD_K} K{more}", rms),
-        (f"starts on the busiest day, {of}, {budget:g}", f"<= {USES_AT_MOST * budget:g}", most),
+        (f"starts on the busiest day, {of}, {budget:g}", f"<= {USES_AT_MOST * budget:g} of steady load", most),
         (f"starts used, {of}, {budget:g}", f">= {USES_AT_LEAST * budget:g} a day {much}", least),
     )
     return [Row(name, asks, _each(verdicts, _of_holds(figure))) for name, asks, figure in asked]
+
+
+def _coarse(hold: Hold, starts: float, factor: float, spare_k: float, steady_k: float) -> str:
+    """Why a hold leaves what it does: pulses of the shortest length leave about as much with so many starts. While the
+    load turns within six hours, what a start does must be undone by the other output, so there nothing is asked for;
+    in the rest no more than `steady_k`, or than such pulses leave, may be left."""
+    least_k = least_rms_k(hold.pulses, starts)
+    pulses = (
+        f"pulses cannot move the wort by less than {hold.pulses.cold_k:.2f} K: who knew the load in advance and made"
+        f" {starts:.0f} starts would leave"
+    )
+    if hold.rms_k <= factor * least_k + spare_k:
+        return f"{pulses} {least_k:.3f} K"
+    if hold.steady >= 1.0:
+        return ""
+    turning = (
+        f"in {1.0 - hold.steady:.0%} of the time the load turns within six hours: what a start does there, the other"
+        f" output must undo; in the rest it leaves {hold.steady_rms_k:.3f} K"
+    )
+    if hold.steady_rms_k <= steady_k:
+        return turning
+    least_k = least_rms_k(hold.steady_pulses, starts)
+    return f"{turning}; {pulses} {least_k:.3f} K" if hold.steady_rms_k <= factor * least_k + spare_k else ""
 
 
 def _of_holds(figure: Callable[[Hold], Figure]) -> Callable[[Verdict], Iterable[Figure]]:
@@ -176,7 +208,10 @@ def believed_rows(verdicts: Verdicts, of: str) -> list[Row]:
     def estimates(verdict: Verdict) -> Iterable[Figure]:
         believed = verdict.believed
         if believed.rms_k is not None:
-            yield Figure(believed.rms_k - ESTIMATE_K, f"{believed.rms_k:.3f} K rms", believed.where)
+            felt_k, reason = believed.felt_rms_k, ""
+            if felt_k is not None and felt_k <= ESTIMATE_K:
+                reason = f"layers: beside what an ideal probe in the same well would show it is {felt_k:.3f} K"
+            yield Figure(believed.rms_k - ESTIMATE_K, f"{believed.rms_k:.3f} K rms", believed.where, reason=reason)
 
     def learned(name: str) -> Callable[[Verdict], Iterable[Figure]]:
         def figures(verdict: Verdict) -> Iterable[Figure]:

@@ -39,8 +39,19 @@ def test_the_time_in_which_a_load_keeps_its_sign_for_six_hours() -> None:
         trace.yeast_w = [
             5.0 * (-1) ** sum(number >= hour * PER_HOUR for hour in turns_at) for number in range(hours * PER_HOUR)
         ]
-        shares.append(hold_of(trace, "fv1", 18.0, 0, hours * PER_HOUR).one_sided)
+        shares.append(hold_of(trace, "fv1", 18.0, 0, hours * PER_HOUR).steady)
     assert shares == pytest.approx([1.0, 60.0 / 72.0, 0.0])
+
+
+def test_only_days_whose_load_is_steady_count_as_such() -> None:
+    """Two days of 24 and 30 starts; on the second the load is twice as high in the end."""
+    course = Course((Leg("hold", 18.0, 48.0),), 18.0)
+    trace = trace_of(course, [18.0] * (48 * PER_HOUR), room_c=18.0)
+    trace.cooler_starts = [min(n, 1440) // 60 + max(n - 1416, 0) // 48 for n in range(48 * PER_HOUR)]
+    trace.cooled_s = [60.0 * starts for starts in trace.cooler_starts]
+    for last_w, busiest in ((14.0, 30), (20.0, 24)):
+        trace.yeast_w = [10.0] * (36 * PER_HOUR) + [last_w] * (12 * PER_HOUR)
+        assert hold_of(trace, "fv1", 18.0, 0, 48 * PER_HOUR).busiest == busiest
 
 
 def test_a_hold_is_held_against_the_floor_of_its_own_starts() -> None:
@@ -61,7 +72,7 @@ def test_a_hold_is_held_against_the_floor_of_its_own_starts() -> None:
     assert hold.floor_k == pytest.approx(smoothed_k, rel=0.04)  # of one duty and counting
     assert hold.load_w == pytest.approx(load_w, rel=0.01)
     assert not hold.changes_sign
-    assert hold.shortest
+    assert hold.pulses.cold_k == pytest.approx(tooth_k, rel=0.05)  # pulses of a minute are the shortest
 
 
 def test_what_the_well_does_not_feel_is_taken_off_but_not_what_control_leaves() -> None:

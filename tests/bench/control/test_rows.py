@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 from tests.bench.control.judge import Believed, Heat, Hold, Landing, Verdict
+from tests.bench.control.least import Pulses
 from tests.bench.control.opposed import Opposed
 from tests.bench.control.page import page
 from tests.bench.control.parts import Plot, Result
@@ -11,7 +12,8 @@ from tests.bench.control.runs import OURS, RIVALS
 
 HOLD = Hold(
     where="fv1 hold", target_c=18.0, hours=48.0, rms_k=0.11, mean_k=0.0, floor_k=0.10, starts_per_day=46.0, busiest=47,
-    half_tooth_k=0.15, load_w=30.0, duty=0.2, changes_sign=False, shortest=False,
+    half_tooth_k=0.15, load_w=30.0, duty=0.2, changes_sign=False,
+    pulses=Pulses(((0.01,) * 288,), 0.05, 0.05),
 )  # fmt: skip
 LANDING = Landing("fv1 crash", "crash", 0.2, 0.15, 12.0)
 
@@ -44,16 +46,29 @@ def test_each_row_of_a_hold_is_broken_by_its_own_figure() -> None:
         assert met(rows) == [number != 0, number != 1, number != 2]
 
 
-def test_a_load_that_turns_is_a_reason_for_fewer_starts_as_far_as_it_turns() -> None:
-    few = replace(HOLD, starts_per_day=20.0, one_sided=0.5)
-    row = holds_rows({OURS: [verdict(few)]}, 48.0, 0.0, "cellar")[2]
-    assert (row.met, row.explained, row.verdict) == (False, True, "reason")
-    assert "in 50% of the time the load turns" in row.reasons[0].reason
-    fewer = replace(few, starts_per_day=19.0)
-    for holds in ([fewer], [few, fewer]):
-        row = holds_rows({OURS: [verdict(hold) for hold in holds]}, 48.0, 0.0, "cellar")[2]
-        assert row.verdict == "NOT MET"
+def test_a_load_that_turns_is_a_reason_where_the_rest_is_good() -> None:
+    turning = replace(HOLD, steady=0.5, steady_pulses=Pulses(((0.01,) * 144,), 0.05, 0.05))
+    few, restless = replace(turning, starts_per_day=20.0), replace(turning, rms_k=0.12, steady_floor_k=0.08)
+    for number, hold, steady_rms_k, said in (
+        (2, few, 0.049, "reason"), (2, few, 0.051, "NOT MET"), (2, replace(few, steady=1.0), 0.049, "NOT MET"),
+        (0, restless, 0.091, "reason"), (0, restless, 0.093, "NOT MET"),
+    ):  # fmt: skip
+        row = holds_rows({OURS: [verdict(replace(hold, steady_rms_k=steady_rms_k))]}, 48.0, 0.0, "cellar")[number]
+        assert row.verdict == said
+        assert all("in 50% of the time the load turns" in figure.reason for figure in row.reasons)
+    explained = replace(few, steady_rms_k=0.04)
+    row = holds_rows({OURS: [verdict(hold) for hold in (explained, few)]}, 48.0, 0.0, "cellar")[2]
+    assert (row.verdict, row.kept(OURS)) == ("NOT MET", "0/2")
     assert "in 50% of the time" in page([Result("cellar", [row])])
+
+
+def test_pulses_that_cannot_be_smaller_are_a_reason_for_what_they_leave() -> None:
+    """Pulses of 0.4 K leave a tooth of 0.4 K: 0.4 / sqrt(12) = 0.115 K at the least, and that times 1.15 is 0.133."""
+    coarse = replace(HOLD, pulses=Pulses(((0.01,) * 2880,), 0.4, 0.4))
+    for number, hold in ((0, coarse), (2, replace(coarse, starts_per_day=20.0))):
+        for rms_k, said in ((0.128, "reason"), (0.138, "NOT MET")):
+            row = holds_rows({OURS: [verdict(replace(hold, rms_k=rms_k))]}, 48.0, 0.0, "cellar")[number]
+            assert row.verdict == said
 
 
 def test_starts_that_no_probe_could_tell_are_not_missed() -> None:
@@ -67,6 +82,17 @@ def test_a_loss_that_the_yeast_hides_is_a_reason_as_far_as_it_hides_it() -> None
         hidden = replace(verdict(), believed=Believed("fv1", 0.02, {"loss/C": 0.6, "coil/C": 0.6}, sd))
         *_, coil, _, loss = believed_rows({OURS: [hidden]}, "cellar")
         assert (coil.verdict, loss.verdict) == ("NOT MET", said)
+
+
+def test_layers_are_a_reason_where_the_well_itself_is_well_known() -> None:
+    for felt_k, said in ((0.031, "NOT MET"), (0.029, "reason")):
+        layered = replace(verdict(), believed=Believed("fv1", 0.06, {}, felt_rms_k=felt_k))
+        assert believed_rows({OURS: [layered]}, "cellar")[0].verdict == said
+
+
+def test_only_a_day_of_steady_load_is_held_against_the_budget() -> None:
+    for busiest, met_ in ((51, False), (None, True)):
+        assert holds_rows({OURS: [verdict(replace(HOLD, busiest=busiest))]}, 48.0, 0.0, "cellar")[1].met is met_
 
 
 def test_a_wort_within_half_a_step_of_the_probe_is_good_whatever_its_floor() -> None:
