@@ -25,9 +25,12 @@ WORT_SD_K, OUTPUT_SD, SHARE_SD_PER_DAY, SHARE_ON_SD = 0.003, 0.25, 0.08, 0.01
 # wort changes by more. Loss is told from the rest by days, not by the first hours.
 FRESH_SD_K, FRESH_TICKS, LOSS_TICKS = 0.08, 10.0, 120
 # What a minute's mean strays from the network's probe: its step and noise; and layers while an output works, a share of
-# what it moved the wort by lately, but no more than `MOST_LAYERS_K`. What a pulse did in all is told by the wort that
-# has mixed again, its course in between by layers and lags that nobody knows.
-STRAY_SD_K, LAYERS_SHARE, MOST_LAYERS_K, LAYERS_S = 0.04, 0.5, 0.12, 1200.0
+# what it moved the wort by lately.
+STRAY_SD_K, LAYERS_SHARE, LAYERS_S = 0.04, 0.10, 1200.0
+# A pulse's course is drawn by layers and lags that nobody knows, what it did in all by the wort that has mixed again:
+# meanwhile nothing of it corrects much, as if it strayed by this share more, but no further than `MOST_COURSE_K`. Who
+# looks for faults counts half of that.
+COURSE_SHARE, MOST_COURSE_K, LOOKS_SHARE = 0.5, 0.12, 0.5
 # A minute further from what was expected than this is a lid, a hand, another wort: nothing is learnt of the shares for
 # `CAREFUL_S`, and the rest is found again.
 EVENT_K, CAREFUL_S = 0.8, 3600.0
@@ -349,7 +352,9 @@ def _struck(now: Thought, seen: Seen) -> Thought:
     if wort_c is not None and (abs(off_k) > EVENT_K or ww > EVENT_K**2):
         careful_s = CAREFUL_S if abs(off_k) > EVENT_K else careful_s
         return _begun(now._replace(careful_s=careful_s, layers_k=layers_k), wort_c, seen)
-    spread = usual = ww + STRAY_SD_K**2 + min(LAYERS_SHARE * layers_k, MOST_LAYERS_K) ** 2
+    course_k = min(COURSE_SHARE * layers_k, MOST_COURSE_K)
+    spread = ww + STRAY_SD_K**2 + (LAYERS_SHARE * layers_k) ** 2 + course_k**2
+    usual = spread - (1.0 - LOOKS_SHARE**2) * course_k**2
     if off_k * off_k > 4.0 * spread:  # the network is wrong somewhere: the wort follows the probe, the shares do not
         more = 0.5 * (off_k * off_k - 4.0 * spread)
         ww, spread = ww + more, spread + more
