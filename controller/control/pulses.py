@@ -25,7 +25,7 @@ BUDGET_SHARE = 0.97
 # How far starts are spread about their mean, and over how long that mean is taken.
 LEAST_SPREAD, MOST_SPREAD, SPREAD_S = 0.35, 1.6, 86400.0
 # The account: this far ahead of the budget (in days' shares) doubles the period.
-AHEAD_S = 4 * 3600.0
+AHEAD_S = 1.5 * 3600.0
 LONGEST_PERIOD_H = 24.0
 # Farther than this beyond half a tooth is a way to go, not a hold. It ends at the middle of the tooth, and so many
 # standard deviations before that by what is not known of the coil: the wait then tells, and a second pulse lands.
