@@ -33,7 +33,7 @@ from tests.servers import Mosquitto, mosquitto
 
 LIMIT_S = 5.0
 CURRENT_S = 2.0  # a reading of this age is current
-ON_ITS_WAY_S = 0.05
+ON_ITS_WAY_S = 0.2  # from the broker's answer to the command that waited for it, on a busy machine
 LIFETIME_S, RENEW_S, RESTS_S = 10.0, 2.0, 5.0
 LONGEST_AWAY_S, SHORTEST_STALL_S, LONGEST_STALL_S = 10.0, 1.0, 60.0
 COOLING_K_PER_S = 0.002  # about what 150 W do to 20 L
@@ -144,28 +144,31 @@ def one_trouble(
         server.stop(chance.choice((signal.SIGKILL, signal.SIGTERM)))
         away_s = time.monotonic()
         time.sleep(lasts_s)
+        returns_s = time.monotonic()
         server.start()
     else:
         server.freeze()
         away_s = time.monotonic()  # on a busy machine, later than it was meant to be
         time.sleep(lasts_s)
+        returns_s = time.monotonic()  # the node may hear before this thread goes on
         server.thaw()
     back_s = time.monotonic()
     give_up = back_s + 4 * LIMIT_S
-    while (resumed_s := _resumed(node, daemon, back_s)) is None and time.monotonic() < give_up:
+    while (resumed_s := _resumed(node, daemon, returns_s, back_s)) is None and time.monotonic() < give_up:
         time.sleep(0.05)
     time.sleep(RENEW_S)  # what comes after the first command is judged too
     return Trouble(kind, lasts_s, resumed_s or give_up - back_s, _faults(node, daemon, gone_s, away_s, back_s))
 
 
-def _resumed(node: Node, daemon: SpiedDaemon, back_s: float) -> float | None:
+def _resumed(node: Node, daemon: SpiedDaemon, returns_s: float, back_s: float) -> float | None:
     """Seconds from the broker's return to the first command that was decided after it, on a current reading. An output
-    whose "off" could only be heard then must rest first: that time does not count."""
+    whose "off" could only be heard since `returns_s`, when the broker began to return, must rest first: that time does
+    not count."""
     issued, obeyed = daemon.issued(), list(node.obeyed)
     for heard in obeyed:
         command = issued.get((heard.topic, heard.order))
         if command and command.at_s > back_s and command.reading_age_s < CURRENT_S:
-            offs_s = [each.at_s for each in obeyed if each.topic == heard.topic and back_s < each.at_s < heard.at_s]
+            offs_s = [each.at_s for each in obeyed if each.topic == heard.topic and returns_s < each.at_s < heard.at_s]
             rested_s = min(heard.at_s - offs_s[0], RESTS_S) if heard.on and offs_s else 0.0
             return heard.at_s - back_s - rested_s
     return None
