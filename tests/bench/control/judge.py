@@ -147,15 +147,15 @@ def hold_of(trace: Trace, name: str, target_c: float, since: int, until: int) ->
     away_k = [celsius - bias_k - target_c for celsius in trace.mean_c[since:until]]
     lasts_s = (until - since) * SAMPLE_S
     loads_w = [trace.load_w(number, target_c) for number in range(since, until)]
-    outputs = ((1.0, trace.cooled_s, trace.cooler_starts), (-1.0, trace.heated_s, trace.heater_starts))
     parts = []
-    for sign, on_s, starts in outputs:
+    for sign, on_s, starts in _outputs(trace):
         total_j = sum(max(sign * load_w, 0.0) for load_w in loads_w) * SAMPLE_S
         made, lasted_s = starts[until - 1] - starts[since], on_s[until - 1] - on_s[since]
         parts.append((total_j, made, lasted_s / lasts_s))
     total_j, made, duty = max(parts)
     mean_w = total_j / lasts_s
     spells = _steady(loads_w)
+    pulses = _pulses(trace, loads_w, since, until)
     steady = [number for spell in spells for number in spell]
     return Hold(
         where=name,
@@ -170,13 +170,18 @@ def hold_of(trace: Trace, name: str, target_c: float, since: int, until: int) ->
         load_w=mean_w if parts[0][0] == total_j else -mean_w,
         duty=duty,
         changes_sign=min(parts)[0] > CHANGES_SIGN * total_j,
-        pulses=_pulses(trace, loads_w, since, until, [range(len(loads_w))]),
+        pulses=pulses,
         steady=len(steady) / len(loads_w),
-        steady_pulses=_pulses(trace, loads_w, since, until, spells),
+        steady_pulses=pulses._replace(spells_k=_moves_k(trace, loads_w, spells)),
         steady_rms_k=_rms_k([away_k[number] for number in steady]),
         steady_floor_k=_floor_k(trace, loads_w, since, steady),
         daily_k=sum(map(abs, loads_w)) / len(loads_w) * DAY_S / trace.heat_capacity_j_per_k,
     )
+
+
+def _outputs(trace: Trace) -> tuple[tuple[float, list[float], list[int]], ...]:
+    """Cooler and heater: the sign of the load that asks for it, seconds on, starts."""
+    return (1.0, trace.cooled_s, trace.cooler_starts), (-1.0, trace.heated_s, trace.heater_starts)
 
 
 def _rms_k(away_k: Sequence[float]) -> float:
@@ -186,8 +191,7 @@ def _rms_k(away_k: Sequence[float]) -> float:
 def _floor_k(trace: Trace, loads_w: Sequence[float], since: int, of: Sequence[int]) -> float:
     """The floor of these samples of a hold that began at `since`, with the starts that were made in them."""
     square = 0.0
-    outputs = ((1.0, trace.cooled_s, trace.cooler_starts), (-1.0, trace.heated_s, trace.heater_starts))
-    for sign, on_s, starts in outputs:
+    for sign, on_s, starts in _outputs(trace):
         own_w = [max(sign * loads_w[number], 0.0) for number in of]
         if not any(own_w):
             continue
@@ -201,14 +205,20 @@ def _floor_k(trace: Trace, loads_w: Sequence[float], since: int, of: Sequence[in
     return math.sqrt(square)
 
 
-def _pulses(trace: Trace, loads_w: Sequence[float], since: int, until: int, spells: Sequence[range]) -> Pulses:
-    """The hold's load in these spells, and the least that pulses of the shortest length do: a cooler's out of what its
-    pulses did in the mean, by the plant's own figures of coil and what is left in it."""
+def _moves_k(trace: Trace, loads_w: Sequence[float], spells: Sequence[range]) -> tuple[tuple[float, ...], ...]:
+    """By how much the load moves the wort in these spells, step by step."""
     capacity, step = trace.heat_capacity_j_per_k, LOAD_MINUTES
-    spells_k = tuple(
+    return tuple(
         tuple(sum(loads_w[n : n + step]) * SAMPLE_S / capacity for n in spell[::step] if n + step <= spell.stop)
         for spell in spells
     )
+
+
+def _pulses(trace: Trace, loads_w: Sequence[float], since: int, until: int) -> Pulses:
+    """The hold's load, and the least that pulses of the shortest length do: a cooler's out of what its pulses did in
+    the mean, by the plant's own figures of coil and what is left in it."""
+    capacity = trace.heat_capacity_j_per_k
+    spells_k = _moves_k(trace, loads_w, [range(len(loads_w))])
     heat_k_per_s = trace.useful_heater_w / capacity
     cooled_s, heated_s = (on_s[until - 1] - on_s[since] for on_s in (trace.cooled_s, trace.heated_s))
     starts = trace.cooler_starts[until - 1] - trace.cooler_starts[since]
